@@ -1,0 +1,5 @@
+"""``python -m assistant`` is ``leafcall``."""
+
+from assistant.cli import main
+
+main()

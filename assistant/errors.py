@@ -1,0 +1,70 @@
+"""Every error that Leafcall raises on purpose.
+
+LeafcallError                    base: one sentence: the value, what is allowed, what to do next
+ ├─ LengthError                  a length that cannot be read, or is out of range (also ValueError)
+ ├─ GrammarError                 a grammar folder that cannot be used
+ ├─ JobError                     a job file that cannot be used
+ ├─ CommandNotAllowed            a call that makes no sense in the present state
+ ├─ AudioError                   a sound file or device that cannot be used
+ │   └─ MicrophoneError          no microphone, no PortAudio
+ ├─ RecognizerError              a recogniser or a model that cannot be used
+ ├─ SpeakerError                 no voice to speak with
+ └─ LogError                     a session log that cannot be read or written
+     ├─ LogDamaged               a line before the last one is not a whole event
+     └─ LogInUse                 another session writes this log
+
+Exit codes of the command line: 0 done, 1 failed (any of the above), 2 wrong usage.
+"""
+
+
+class LeafcallError(Exception):
+    """Base of all; ``except LeafcallError`` catches whatever Leafcall raises on purpose."""
+
+
+class LengthError(LeafcallError, ValueError):
+    """A length that cannot be read, is not on the grid, or is out of range."""
+
+
+class GrammarError(LeafcallError):
+    """A grammar folder that cannot be used: file, place and reason are in the text."""
+
+
+class JobError(LeafcallError):
+    """A job file that cannot be used: line, value and what is allowed are in the text."""
+
+
+class CommandNotAllowed(LeafcallError):
+    """A call that makes no sense in the present state."""
+
+    def __init__(self, reason: str, say_instead: str) -> None:
+        super().__init__(f"{reason} {say_instead}".strip())
+        self.reason = reason
+        self.say_instead = say_instead
+
+
+class AudioError(LeafcallError):
+    """A sound file or device that cannot be used."""
+
+
+class MicrophoneError(AudioError):
+    """There is no microphone, or no PortAudio to reach it with."""
+
+
+class RecognizerError(LeafcallError):
+    """A recogniser or model that cannot be used."""
+
+
+class SpeakerError(LeafcallError):
+    """There is no voice to speak with."""
+
+
+class LogError(LeafcallError):
+    """A session log that cannot be read or written."""
+
+
+class LogDamaged(LogError):
+    """A line before the last one of a log is not a whole event."""
+
+
+class LogInUse(LogError):
+    """Another session is writing this log."""

@@ -1,0 +1,1 @@
+"""Numbers of ring fitting; knows no speech, no files, no clock."""

@@ -1,0 +1,61 @@
+"""What came in and what it may have been.
+
+All sound inside the house is mono, 16 kHz, float32 in -1..1, in frames of 10 ms (160 samples).
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+SAMPLE_RATE_HZ = 16_000
+FRAME_SAMPLES = 160
+FRAME_S = FRAME_SAMPLES / SAMPLE_RATE_HZ
+
+Samples = NDArray[np.float32]
+"""One-dimensional float32 array, -1..1, 16 kHz, mono."""
+
+
+@dataclass(frozen=True, slots=True)
+class Utterance:
+    """One stretch of speech cut out of a stream by the endpointer.
+
+    start_s, end_s: first and last instant of speech, seconds from the start of the stream.
+    decided_s: stream time at which the end was decided (end_s plus the quiet waited for).
+    speech_share: mean speech probability between start and end, 0..1.
+    samples: raw sound (before the denoiser) with a little room before and after.
+    """
+
+    start_s: float
+    end_s: float
+    decided_s: float
+    speech_share: float
+    samples: Samples = field(repr=False, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """One reading of an utterance: words, and score 0..1 (1 = certain), comparable in one n-best."""
+
+    words: tuple[str, ...]
+    score: float
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What a recogniser made of one utterance.
+
+    hypotheses: best first, may be empty.
+    score: 0..1, how well the best hypothesis explains the sound against 'something else'.
+    compute_s: seconds of computing spent on the utterance; final_s: of these, after its end.
+    """
+
+    hypotheses: tuple[Hypothesis, ...]
+    score: float
+    compute_s: float = 0.0
+    final_s: float = 0.0
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """Words of the best hypothesis, empty if there is none."""
+        return self.hypotheses[0].words if self.hypotheses else ()
