@@ -1,0 +1,63 @@
+"""The sentences that may be said, as plain data that any recogniser can be built from."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class WordGraph:
+    """An acceptor over words: a sentence is allowed if it spells a path from start to a final state.
+
+    start: number of the first state; states are 0..n-1.
+    finals: states in which a sentence may end.
+    arcs: (from state, word, to state).
+    vocabulary: all words on the arcs, sorted.
+    pronunciations: word -> phone strings in the CMU set without stress ("S N AH G"), only for
+        words whose pronunciation is given with the grammar; may be empty.
+    """
+
+    start: int
+    finals: frozenset[int]
+    arcs: tuple[tuple[int, str, int], ...]
+    vocabulary: tuple[str, ...]
+    pronunciations: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    @property
+    def states(self) -> int:
+        """Number of states."""
+        ends = [end for source, _, target in self.arcs for end in (source, target)]
+        return 1 + max((self.start, *self.finals, *ends))
+
+    def accepts(self, words: Iterable[str]) -> bool:
+        """Whether ``words`` is a whole sentence of the graph."""
+        here = {self.start}
+        for word in words:
+            here = {b for a, label, b in self.arcs if a in here and label == word}
+        return bool(here & self.finals)
+
+
+def from_sentences(
+    sentences: Iterable[str], *, pronunciations: Mapping[str, tuple[str, ...]] | None = None
+) -> WordGraph:
+    """The graph of a short list of sentences: one tree, words split at white space.
+
+    Meant for small lists (tests, yes-or-no questions); a grammar makes a smaller graph itself.
+    """
+    tree: dict[tuple[int, str], int] = {}
+    finals = set()
+    states = 1
+    for sentence in sentences:
+        here = 0
+        for word in sentence.split():
+            if (here, word) not in tree:
+                tree[here, word] = states
+                states += 1
+            here = tree[here, word]
+        finals.add(here)
+    return WordGraph(
+        start=0,
+        finals=frozenset(finals),
+        arcs=tuple((a, word, b) for (a, word), b in tree.items()),
+        vocabulary=tuple(sorted({word for _, word in tree})),
+        pronunciations=dict(pronunciations or {}),
+    )
