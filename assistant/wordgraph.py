@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True, slots=True)
 class WordGraph:
-    """An acceptor over words: a sentence is allowed if it spells a path from start to a final state.
+    """An acceptor over words: a sentence is allowed if it spells a path from start to a final.
 
     start: number of the first state; states are 0..n-1.
     finals: states in which a sentence may end.
