@@ -1,0 +1,112 @@
+"""Numbers as they are called out: words to value and back, from the word lists of a grammar."""
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from assistant.errors import GrammarError
+
+HALF = Decimal("0.5")
+_FIGURES = re.compile(r"\d+(?:[.,]\d+)?")
+
+
+@dataclass(frozen=True, slots=True)
+class NumberWords:
+    """How a language says whole and half numbers from 0 to 99.5.
+
+    units: words for 0, 1, 2 ... without a gap, at least 0 to 9.
+    tens: words for 20, 30 ... by value; a number between is tens word and units word.
+    half: words after a whole number (``and a half``); half_alone: words for 0.5.
+    point: word before a decimal figure; empty = decimals are not said.
+    """
+
+    units: tuple[str, ...]
+    tens: Mapping[int, str]
+    half: str = ""
+    half_alone: tuple[str, ...] = ()
+    point: str = ""
+
+    def sayings(self, value: Decimal) -> Iterator[tuple[str, ...]]:
+        """All ways to say ``value`` (0 to 99.5 by halves), the usual one first.
+
+        Raises GrammarError if the value is negative, above 99.5 or not a multiple of a half.
+        """
+        whole = int(value)
+        part = value - whole
+        if not 0 <= value < 100 or part not in (0, HALF):
+            raise GrammarError(
+                f"The number {value} cannot be said: only 0 to 99.5 in steps of 0.5 can."
+            )
+        if whole == 0 and part:
+            yield from (tuple(words.split()) for words in self.half_alone)
+            if self.point:
+                yield (self.point, *self._digits(5))
+            return
+        ways = [self._cardinal(whole)]
+        if whole > 9 and self.point:
+            ways.append(self._digits(whole))
+        if not part:
+            yield from ways
+            return
+        if self.half:
+            yield (*ways[0], *self.half.split())
+        if self.point:
+            yield from ((*way, self.point, *self._digits(5)) for way in ways)
+
+    def say(self, value: Decimal) -> str:
+        """The usual words for ``value``. Raises GrammarError as ``sayings``."""
+        return " ".join(next(self.sayings(value)))
+
+    def spell_figures(self, text: str) -> str:
+        """``text`` with every number in figures (15, 15.5) put into words.
+
+        A number that cannot be said stays as it is, so that the parse refuses it by name.
+        """
+
+        def spelled(found: re.Match[str]) -> str:
+            try:
+                return f" {self.say(Decimal(found[0].replace(',', '.')))} "
+            except GrammarError:
+                return found[0]
+
+        return " ".join(_FIGURES.sub(spelled, text).split())
+
+    def _cardinal(self, whole: int) -> tuple[str, ...]:
+        if whole < len(self.units):
+            return (self.units[whole],)
+        tens, ones = whole // 10 * 10, whole % 10
+        return (self.tens[tens], self.units[ones]) if ones else (self.tens[tens],)
+
+    def _digits(self, whole: int) -> tuple[str, ...]:
+        return tuple(self.units[int(figure)] for figure in str(whole))
+
+
+def check_number_words(words: NumberWords) -> None:
+    """Raise GrammarError where a word is missing or stands for two numbers."""
+    if len(words.units) < 10:
+        raise GrammarError(
+            f"numbers.units has {len(words.units)} words: it needs the words for 0 to 9 at least."
+        )
+    if len(words.units) < 20 and 10 not in words.tens:
+        raise GrammarError("numbers.units must reach 19, or numbers.tens must name 10.")
+    missing = [ten for ten in range(20, 100, 10) if ten not in words.tens]
+    if missing:
+        raise GrammarError(f"numbers.tens lacks words for {missing}.")
+    every = [*words.units, *words.tens.values()]
+    twice = sorted({word for word in every if every.count(word) > 1})
+    if twice:
+        raise GrammarError(f"numbers uses a word for two numbers: {', '.join(twice)}.")
+
+
+def plain_words(text: str) -> tuple[str, ...]:
+    """Lower-case words of ``text`` without punctuation; apostrophes inside words stay."""
+    return tuple(
+        word.strip("'") for word in re.sub(r"[^\w'.,-]|[.,](?!\d)|-", " ", text.lower()).split()
+        if word.strip("'")
+    )
+
+
+def join(words: Sequence[str]) -> str:
+    """Words as one string."""
+    return " ".join(words)
