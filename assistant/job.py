@@ -1,0 +1,358 @@
+"""The job: what is to be fitted, to which gaps, with which leaves and grinder. Frozen; no files.
+
+All lengths are whole nanometres (units.py); ``job.unit`` says how the builder calls them.
+Ranges are wide enough for a model engine and a ship; each says why it ends where it ends, and no
+range is a recommendation: the sheets of the ring maker and the engine maker win.
+"""
+
+from collections.abc import Iterator
+from decimal import Decimal
+from enum import StrEnum
+from typing import Annotated, Literal, Self
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from assistant.errors import JobError
+from assistant.units import NM_PER_MM, NM_PER_THOU, Unit, show_bore, show_gap, to_file
+
+MOST_CYLINDERS = 16
+
+
+class RingPosition(StrEnum):
+    """Where a ring sits on the piston, as called at the bench."""
+
+    TOP = "top"
+    SECOND = "second"
+    UPPER_RAIL = "upper rail"
+    LOWER_RAIL = "lower rail"
+    OIL = "oil"  # a one-piece oil ring
+
+
+USUAL_ORDER = (
+    RingPosition.UPPER_RAIL,
+    RingPosition.LOWER_RAIL,
+    RingPosition.OIL,
+    RingPosition.SECOND,
+    RingPosition.TOP,
+)
+"""Rails first, then second, then top (common practice, no source)."""
+
+
+class GrinderKind(StrEnum):
+    """What takes the metal off."""
+
+    DIAL = "dial"  # a ring grinder with a dial: told how far to feed
+    FILE = "file"  # a file held by hand or in a frame: told how many strokes
+
+
+def span_text(least_nm: int, most_nm: int) -> str:
+    """A range in both units, as messages show it: ``20 to 600 mm (0.7874 to 23.622 in)``."""
+    mm = [f"{to_file(nm, Unit.METRIC):f}" for nm in (least_nm, most_nm)]
+    inch = [
+        f"{to_file(nm, Unit.INCH).quantize(Decimal('0.00001')).normalize():f}"
+        for nm in (least_nm, most_nm)
+    ]
+    return f"{mm[0]} to {mm[1]} mm ({inch[0]} to {inch[1]} in)"
+
+
+def _refuse(text: str) -> PydanticCustomError:
+    # pydantic reads braces in a template as places to fill, and what people type may hold some.
+    return PydanticCustomError("job", "{text}", {"text": text})
+
+
+def _length(what: str, least_nm: int, most_nm: int, why: str) -> AfterValidator:
+    def check(value_nm: int) -> int:
+        if not least_nm <= value_nm <= most_nm:
+            raise _refuse(f"{what} is {span_text(least_nm, most_nm)}: {why}")
+        return value_nm
+
+    return AfterValidator(check)
+
+
+def _number(what: str, least: str, most: str, why: str) -> AfterValidator:
+    def check(value: Decimal) -> Decimal:
+        if not (value.is_finite() and Decimal(least) <= value <= Decimal(most)):
+            raise _refuse(f"{what} is {least} to {most}: {why}")
+        return value
+
+    return AfterValidator(check)
+
+
+def _words(what: str, least: int, most: int, *, lines: bool = False) -> AfterValidator:
+    def check(text: str) -> str:
+        if not least <= len(text) <= most:
+            raise _refuse(f"{what} has {least} to {most} characters, this one has {len(text)}")
+        if any(not c.isprintable() and not (lines and c == "\n") for c in text):
+            raise _refuse(f"{what} is plain text without control characters: type it again")
+        if text != text.strip():
+            raise _refuse(f"{what} neither starts nor ends with a space: take the space away")
+        return text
+
+    return AfterValidator(check)
+
+
+BoreNm = Annotated[
+    int,
+    _length("a bore", 20 * NM_PER_MM, 600 * NM_PER_MM, "smaller is a toy, larger is not hand work"),
+]
+GapNm = Annotated[
+    int,
+    _length("an end gap", 20_000, 5 * NM_PER_MM, "no leaf is thinner, no fitted ring gapes wider"),
+]
+LeafNm = Annotated[
+    int,
+    _length("a leaf", 20_000, 2 * NM_PER_MM, "thinner leaves crumple, thicker ones are blocks"),
+]
+CutNm = Annotated[
+    int,
+    _length(
+        "a single cut", 5_000, NM_PER_MM // 2, "less is not felt, more heats and spoils a ring"
+    ),
+]
+Factor = Annotated[
+    Decimal,
+    Field(allow_inf_nan=True),  # so that our own words refuse it
+    _number("a factor", "0.001", "0.02", "end gap for each unit of bore, usually 0.003 to 0.008"),
+]
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+class FactorRule(_Frozen):
+    """Least gap = ``factor`` x bore; most gap = least gap + ``over_nm``."""
+
+    kind: Literal["factor"] = "factor"
+    factor: Factor
+    over_nm: Annotated[
+        int,
+        _length("the room above the least gap", 5_000, NM_PER_MM, "less cannot be hit by feel"),
+    ]
+
+
+class LimitsRule(_Frozen):
+    """Least and most gap as the ring maker's sheet prints them; ``most_nm`` None = least only."""
+
+    kind: Literal["limits"] = "limits"
+    least_nm: GapNm
+    most_nm: GapNm | None = None
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.most_nm is not None and self.most_nm <= self.least_nm:
+            raise _refuse(
+                "the most gap must be larger than the least gap: swap them, or leave out the most "
+                "where the sheet gives a least only"
+            )
+        return self
+
+
+class RingSpec(_Frozen):
+    """One ring of every cylinder: its position and the rule for its end gap."""
+
+    position: RingPosition
+    rule: Annotated[FactorRule | LimitsRule, Field(discriminator="kind")]
+
+
+class Grinder(_Frozen):
+    """What takes the metal off, and how much at most.
+
+    step_nm: a dial's smallest step of feed, or the starting guess of what one file stroke takes
+    off (learned afterwards). largest_cut_nm: largest single cut. butting_cut_nm: first cut on a
+    ring whose ends touch, so that its gap is unknown.
+    """
+
+    kind: GrinderKind = GrinderKind.DIAL
+    step_nm: Annotated[
+        int,
+        _length(
+            "a dial step or the cut of one stroke", 500, 100_000, "no dial or file works outside"
+        ),
+    ]
+    largest_cut_nm: CutNm
+    butting_cut_nm: CutNm
+
+    @model_validator(mode="after")
+    def _sane(self) -> Self:
+        if self.butting_cut_nm > self.largest_cut_nm:
+            raise _refuse("the cut for a butting ring must not pass the largest single cut")
+        if self.step_nm > self.butting_cut_nm:
+            raise _refuse("the step must not be coarser than the cut for a butting ring")
+        return self
+
+    @staticmethod
+    def usual(kind: GrinderKind, unit: Unit) -> "Grinder":
+        """Starting values: half a thou or a hundredth a step, 10 thou or 0.25 mm a cut.
+
+        A file stroke starts at a fifth of a thou or 5 micrometres (common practice, no source).
+        """
+        inch = unit is Unit.INCH
+        cut_nm = 10 * NM_PER_THOU if inch else NM_PER_MM // 4
+        if kind is GrinderKind.DIAL:
+            step_nm = NM_PER_THOU // 2 if inch else 10_000
+        else:
+            step_nm = NM_PER_THOU // 5 if inch else 5_000
+        return Grinder(kind=kind, step_nm=step_nm, largest_cut_nm=cut_nm, butting_cut_nm=cut_nm)
+
+
+def usual_leaves_nm(unit: Unit) -> tuple[int, ...]:
+    """A usual set: 1.5 and 2 to 25 thou by one, or 0.03-0.10 mm by 0.01 and 0.15-1.00 by 0.05.
+
+    Its ends are those of the feeler range of BS 957:2008 (0.0015-0.025 in, 0.03-1.00 mm).
+    """
+    if unit is Unit.INCH:
+        return (NM_PER_THOU * 3 // 2, *(n * NM_PER_THOU for n in range(2, 26)))
+    return (*(n * 10_000 for n in range(3, 11)), *(n * 50_000 for n in range(3, 21)))
+
+
+class Job(_Frozen):
+    """One engine to fit. Build it from a file (adapters/job_file) or from answers (new_job).
+
+    cylinders: how many, 1..16. bore_nm: nominal. bores_nm: measured bores by cylinder number,
+    from 1. rings: those of one cylinder. order: in which they are fitted, empty = USUAL_ORDER.
+    leaves_nm: on hand, thin to thick. risk: largest chance, 0.0001..0.2, that one cut passes the
+    most allowed gap.
+    Raises pydantic.ValidationError where a value is refused; its text says what is allowed.
+    """
+
+    name: Annotated[str, _words("a job name", 1, 80)]
+    person: Annotated[str, _words("the builder's name", 0, 80)] = ""
+    unit: Unit
+    cylinders: int
+    bore_nm: BoreNm
+    bores_nm: dict[int, tuple[BoreNm, ...]] = Field(default_factory=dict)
+    rings: tuple[RingSpec, ...]
+    order: tuple[RingPosition, ...] = Field(default=(), validate_default=True)
+    leaves_nm: tuple[LeafNm, ...]
+    grinder: Grinder
+    risk: Annotated[
+        Decimal,
+        Field(allow_inf_nan=True),
+        _number("the risk", "0.0001", "0.2", "the chance that a cut spoils a ring, usually 0.02"),
+    ] = Decimal("0.02")
+    notes: Annotated[str, _words("a note", 0, 2000, lines=True)] = ""
+
+    @field_validator("order")
+    @classmethod
+    def _usual_order(
+        cls, order: tuple[RingPosition, ...], info: ValidationInfo
+    ) -> tuple[RingPosition, ...]:
+        there = {ring.position for ring in info.data.get("rings", ())}
+        return order or tuple(position for position in USUAL_ORDER if position in there)
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        for problem in (
+            self._count_problem(),
+            self._rings_problem(),
+            self._bores_problem(),
+            self._leaves_problem(),
+        ):
+            if problem:
+                raise _refuse(problem)
+        return self
+
+    def _count_problem(self) -> str | None:
+        if 1 <= self.cylinders <= MOST_CYLINDERS:
+            return None
+        return f"cylinders is 1 to {MOST_CYLINDERS}, not {self.cylinders}"
+
+    def _rings_problem(self) -> str | None:
+        positions = [ring.position for ring in self.rings]
+        if not positions:
+            return "a job needs at least one ring: " + ", ".join(RingPosition)
+        for position in positions:
+            if positions.count(position) > 1:
+                return f"the {position} ring is given twice: keep one"
+        if sorted(self.order) != sorted(positions):
+            return (
+                "the order must name each ring of the job once: "
+                f"{', '.join(positions)}; it names {', '.join(self.order) or 'none'}"
+            )
+        return None
+
+    def _bores_problem(self) -> str | None:
+        for cylinder, bores_nm in self.bores_nm.items():
+            if not 1 <= cylinder <= self.cylinders:
+                return (
+                    f"measured bores are given for cylinder {cylinder}, "
+                    f"but this job has cylinders 1 to {self.cylinders}"
+                )
+            if not 1 <= len(bores_nm) <= 12:
+                return f"cylinder {cylinder} has {len(bores_nm)} measured bores: give 1 to 12"
+            for bore_nm in bores_nm:
+                # Far more than wear, hone or taper: a slip of a digit or of the unit.
+                if abs(bore_nm - self.bore_nm) * 50 > self.bore_nm:
+                    return (
+                        f"cylinder {cylinder} measures {show_bore(bore_nm, self.unit)}, more than "
+                        f"2 % off the bore of {show_bore(self.bore_nm, self.unit)}: check both"
+                    )
+        return None
+
+    def _leaves_problem(self) -> str | None:
+        if not 1 <= len(self.leaves_nm) <= 100:
+            return f"leaves names {len(self.leaves_nm)} leaves: give 1 to 100"
+        for thinner_nm, thicker_nm in zip(self.leaves_nm, self.leaves_nm[1:], strict=False):
+            if thicker_nm == thinner_nm:
+                return f"the leaf of {show_gap(thinner_nm, self.unit)} is given twice: keep one"
+            if thicker_nm < thinner_nm:
+                return (
+                    f"leaves go from thin to thick: {show_gap(thicker_nm, self.unit)} comes after "
+                    f"{show_gap(thinner_nm, self.unit)}"
+                )
+        return None
+
+    def bore_for(self, cylinder: int) -> int:
+        """Bore in nm that counts for ``cylinder``: the smallest measured one, else the nominal.
+
+        The gap is smallest where the bore is (NAVEDTRA 14076, ch. 3: measure at both ends of ring
+        travel because of taper). Raises JobError if there is no such cylinder.
+        """
+        if not 1 <= cylinder <= self.cylinders:
+            raise JobError(
+                f"There is no cylinder {cylinder}: this job has cylinders 1 to {self.cylinders}."
+            )
+        return min(self.bores_nm.get(cylinder, (self.bore_nm,)))
+
+    def ring(self, position: RingPosition) -> RingSpec:
+        """The ring at ``position``. Raises JobError if this job has none there."""
+        for ring in self.rings:
+            if ring.position is position:
+                return ring
+        raise JobError(f"There is no {position} ring in this job: it has {', '.join(self.order)}.")
+
+    def places(self) -> Iterator[tuple[int, RingPosition]]:
+        """Every ring to fit as (cylinder, position), in the order of work."""
+        for cylinder in range(1, self.cylinders + 1):
+            for position in self.order:
+                yield cylinder, position
+
+    def doubts(self) -> tuple[str, ...]:
+        """What is allowed but unusual, one sentence each: to be shown, not to be obeyed.
+
+        Gaps of public manuals lie within about 0.002 to 0.010 of the bore (TM 9-2320-366-34-4
+        Table 20-7: 0.0029 to 0.0092); a least gap outside of that may be a slip.
+        """
+        said = []
+        for ring in self.rings:
+            if isinstance(ring.rule, FactorRule):
+                share, shown = ring.rule.factor, f"a factor of {ring.rule.factor}"
+            else:
+                share = Decimal(ring.rule.least_nm) / self.bore_nm
+                shown = f"a least gap of {show_gap(ring.rule.least_nm, self.unit)}"
+            if not Decimal("0.002") <= share <= Decimal("0.010"):
+                said.append(
+                    f"The {ring.position} ring has {shown}: unusual for a bore of "
+                    f"{show_bore(self.bore_nm, self.unit)}. Check it against the maker's sheet."
+                )
+        return tuple(said)
