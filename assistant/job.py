@@ -8,6 +8,7 @@ range is a recommendation: the sheets of the ring maker and the engine maker win
 from collections.abc import Iterator
 from decimal import Decimal
 from enum import StrEnum
+from itertools import pairwise
 from typing import Annotated, Literal, Self
 
 from pydantic import (
@@ -15,6 +16,7 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
+    ValidationError,
     ValidationInfo,
     field_validator,
     model_validator,
@@ -67,6 +69,13 @@ def span_text(least_nm: int, most_nm: int) -> str:
 def _refuse(text: str) -> PydanticCustomError:
     # pydantic reads braces in a template as places to fill, and what people type may hold some.
     return PydanticCustomError("job", "{text}", {"text": text})
+
+
+def refusal(error: ValidationError) -> str:
+    """What the first refused value of ``error`` may be instead, without the value itself."""
+    first = error.errors(include_url=False)[0]
+    text = first["msg"]
+    return text[0].lower() + text[1:]
 
 
 def _length(what: str, least_nm: int, most_nm: int, why: str) -> AfterValidator:
@@ -242,75 +251,74 @@ class Job(_Frozen):
     ] = Decimal("0.02")
     notes: Annotated[str, _words("a note", 0, 2000, lines=True)] = ""
 
+    @field_validator("cylinders")
+    @classmethod
+    def _count(cls, cylinders: int) -> int:
+        if not 1 <= cylinders <= MOST_CYLINDERS:
+            raise _refuse(f"cylinders is 1 to {MOST_CYLINDERS}")
+        return cylinders
+
+    @field_validator("bores_nm")
+    @classmethod
+    def _near_nominal(
+        cls, bores_nm: dict[int, tuple[int, ...]], info: ValidationInfo
+    ) -> dict[int, tuple[int, ...]]:
+        if not {"unit", "cylinders", "bore_nm"} <= info.data.keys():
+            return bores_nm  # refused already, for a reason that comes first
+        unit, nominal_nm = info.data["unit"], info.data["bore_nm"]
+        for cylinder, measured_nm in bores_nm.items():
+            if not 1 <= cylinder <= info.data["cylinders"]:
+                raise _refuse(
+                    f"measured bores are given for cylinder {cylinder}, "
+                    f"but this job has cylinders 1 to {info.data['cylinders']}"
+                )
+            if not 1 <= len(measured_nm) <= 12:
+                raise _refuse(f"cylinder {cylinder}: give 1 to 12 measured bores")
+            for bore_nm in measured_nm:
+                # Far more than wear, hone or taper: a slip of a digit or of the unit.
+                if abs(bore_nm - nominal_nm) * 50 > nominal_nm:
+                    raise _refuse(
+                        f"cylinder {cylinder} measures {show_bore(bore_nm, unit)}, more than "
+                        f"2 % off the bore of {show_bore(nominal_nm, unit)}: check both"
+                    )
+        return dict(sorted(bores_nm.items()))
+
+    @field_validator("rings")
+    @classmethod
+    def _one_of_each(cls, rings: tuple[RingSpec, ...]) -> tuple[RingSpec, ...]:
+        positions = [ring.position for ring in rings]
+        if not positions:
+            raise _refuse("a job needs at least one ring: " + ", ".join(RingPosition))
+        for position in positions:
+            if positions.count(position) > 1:
+                raise _refuse(f"the {position} ring is given twice: keep one")
+        return rings
+
     @field_validator("order")
     @classmethod
     def _usual_order(
         cls, order: tuple[RingPosition, ...], info: ValidationInfo
     ) -> tuple[RingPosition, ...]:
-        there = {ring.position for ring in info.data.get("rings", ())}
+        there = [ring.position for ring in info.data.get("rings", ())]
+        if there and order and sorted(order) != sorted(there):
+            raise _refuse(f"the order must name each ring of the job once: {', '.join(there)}")
         return order or tuple(position for position in USUAL_ORDER if position in there)
 
-    @model_validator(mode="after")
-    def _whole(self) -> Self:
-        for problem in (
-            self._count_problem(),
-            self._rings_problem(),
-            self._bores_problem(),
-            self._leaves_problem(),
-        ):
-            if problem:
-                raise _refuse(problem)
-        return self
-
-    def _count_problem(self) -> str | None:
-        if 1 <= self.cylinders <= MOST_CYLINDERS:
-            return None
-        return f"cylinders is 1 to {MOST_CYLINDERS}, not {self.cylinders}"
-
-    def _rings_problem(self) -> str | None:
-        positions = [ring.position for ring in self.rings]
-        if not positions:
-            return "a job needs at least one ring: " + ", ".join(RingPosition)
-        for position in positions:
-            if positions.count(position) > 1:
-                return f"the {position} ring is given twice: keep one"
-        if sorted(self.order) != sorted(positions):
-            return (
-                "the order must name each ring of the job once: "
-                f"{', '.join(positions)}; it names {', '.join(self.order) or 'none'}"
-            )
-        return None
-
-    def _bores_problem(self) -> str | None:
-        for cylinder, bores_nm in self.bores_nm.items():
-            if not 1 <= cylinder <= self.cylinders:
-                return (
-                    f"measured bores are given for cylinder {cylinder}, "
-                    f"but this job has cylinders 1 to {self.cylinders}"
-                )
-            if not 1 <= len(bores_nm) <= 12:
-                return f"cylinder {cylinder} has {len(bores_nm)} measured bores: give 1 to 12"
-            for bore_nm in bores_nm:
-                # Far more than wear, hone or taper: a slip of a digit or of the unit.
-                if abs(bore_nm - self.bore_nm) * 50 > self.bore_nm:
-                    return (
-                        f"cylinder {cylinder} measures {show_bore(bore_nm, self.unit)}, more than "
-                        f"2 % off the bore of {show_bore(self.bore_nm, self.unit)}: check both"
-                    )
-        return None
-
-    def _leaves_problem(self) -> str | None:
-        if not 1 <= len(self.leaves_nm) <= 100:
-            return f"leaves names {len(self.leaves_nm)} leaves: give 1 to 100"
-        for thinner_nm, thicker_nm in zip(self.leaves_nm, self.leaves_nm[1:], strict=False):
+    @field_validator("leaves_nm")
+    @classmethod
+    def _thin_to_thick(cls, leaves_nm: tuple[int, ...], info: ValidationInfo) -> tuple[int, ...]:
+        if not 1 <= len(leaves_nm) <= 100:
+            raise _refuse("give 1 to 100 leaves")
+        unit = info.data.get("unit", Unit.METRIC)
+        for thinner_nm, thicker_nm in pairwise(leaves_nm):
             if thicker_nm == thinner_nm:
-                return f"the leaf of {show_gap(thinner_nm, self.unit)} is given twice: keep one"
+                raise _refuse(f"the leaf of {show_gap(thinner_nm, unit)} is given twice: keep one")
             if thicker_nm < thinner_nm:
-                return (
-                    f"leaves go from thin to thick: {show_gap(thicker_nm, self.unit)} comes after "
-                    f"{show_gap(thinner_nm, self.unit)}"
+                raise _refuse(
+                    f"leaves go from thin to thick: {show_gap(thicker_nm, unit)} comes after "
+                    f"{show_gap(thinner_nm, unit)}"
                 )
-        return None
+        return leaves_nm
 
     def bore_for(self, cylinder: int) -> int:
         """Bore in nm that counts for ``cylinder``: the smallest measured one, else the nominal.
