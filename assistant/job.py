@@ -224,6 +224,11 @@ def usual_leaves_nm(unit: Unit) -> tuple[int, ...]:
     return (*(n * 10_000 for n in range(3, 11)), *(n * 50_000 for n in range(3, 21)))
 
 
+def usual_over_nm(unit: Unit) -> int:
+    """Room above the least gap of a factor rule: 2 thou, 0.05 mm (common practice, no source)."""
+    return 2 * NM_PER_THOU if unit is Unit.INCH else 50_000
+
+
 class Job(_Frozen):
     """One engine to fit. Build it from a file (adapters/job_file) or from answers (new_job).
 
