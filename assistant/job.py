@@ -203,14 +203,14 @@ class Grinder(_Frozen):
     def usual(kind: GrinderKind, unit: Unit) -> "Grinder":
         """Starting values: half a thou or a hundredth a step, 10 thou or 0.25 mm a cut.
 
-        A file stroke starts at a fifth of a thou or 5 micrometres (common practice, no source).
+        A file stroke starts at 0.3 thou or 8 micrometres (a careful guess, no source).
         """
         inch = unit is Unit.INCH
         cut_nm = 10 * NM_PER_THOU if inch else NM_PER_MM // 4
         if kind is GrinderKind.DIAL:
             step_nm = NM_PER_THOU // 2 if inch else 10_000
         else:
-            step_nm = NM_PER_THOU // 5 if inch else 5_000
+            step_nm = 3 * NM_PER_THOU // 10 if inch else 8_000
         return Grinder(kind=kind, step_nm=step_nm, largest_cut_nm=cut_nm, butting_cut_nm=cut_nm)
 
 
@@ -234,8 +234,8 @@ class Job(_Frozen):
 
     cylinders: how many, 1..16. bore_nm: nominal. bores_nm: measured bores by cylinder number,
     from 1. rings: those of one cylinder. order: in which they are fitted, empty = USUAL_ORDER.
-    leaves_nm: on hand, thin to thick. risk: largest chance, 0.0001..0.2, that one cut passes the
-    most allowed gap.
+    leaves_nm: on hand, thin to thick. risk: largest chance, 0.0001..0.2, that grinding takes one
+    ring past its most allowed gap.
     Raises pydantic.ValidationError where a value is refused; its text says what is allowed.
     """
 
@@ -252,8 +252,8 @@ class Job(_Frozen):
     risk: Annotated[
         Decimal,
         Field(allow_inf_nan=True),
-        _number("the risk", "0.0001", "0.2", "the chance that a cut spoils a ring, usually 0.02"),
-    ] = Decimal("0.02")
+        _number("the risk", "0.0001", "0.2", "the chance of spoiling one ring, usually 0.001"),
+    ] = Decimal("0.001")
     notes: Annotated[str, _words("a note", 0, 2000, lines=True)] = ""
 
     @field_validator("cylinders")
