@@ -21,6 +21,9 @@ class AudioSource(Protocol):
         Raises AudioError when the source cannot be read.
         """
 
+    def drop_waiting(self) -> float:
+        """Drop sound that came in and was not read yet; seconds of it (0 for a file)."""
+
     def close(self) -> None:
         """Let go of the device or file; calling it twice does no harm."""
 

@@ -1,0 +1,179 @@
+"""Where speech starts and ends: frames with a speech probability in, decisions out.
+
+One endpointer for microphone and file. It sees no sound: the caller hands in one probability for
+every frame of 10 ms, and gets frame numbers back, counted from 0 at the last ``reset``.
+
+The rule, in frames:
+- a *run* is an unbroken row of frames at or above ``stay``; speech starts when a run holds
+  ``onset`` frames at or above ``start``; its first frame is the first of that run;
+- speech ends when ``hang`` quiet frames (below ``stay``) follow each other, or already after
+  ``short_hang`` when the words so far are a complete sentence; its last frame is the last one
+  that was not quiet;
+- speech with fewer than ``least`` frames at or above ``start`` was a click and is dropped;
+- speech that reaches ``longest`` frames is cut there, and the next stretch starts afresh.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from assistant.errors import AudioError
+from assistant.utterance import FRAME_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patience:
+    """Settings of an endpointer. Probabilities 0..1, times in seconds (rounded to 10 ms).
+
+    Raises AudioError if a value is out of range.
+    """
+
+    start: float = 0.6
+    stay: float = 0.35
+    onset_s: float = 0.05
+    least_s: float = 0.10
+    hang_s: float = 0.70
+    short_hang_s: float = 0.25
+    longest_s: float = 15.0
+    pre_roll_s: float = 0.30  # sound before the start that goes with an utterance
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.stay <= self.start <= 1.0:
+            raise AudioError(
+                f"stay={self.stay} and start={self.start}: write 0 < stay <= start <= 1."
+            )
+        if not FRAME_S <= self.short_hang_s <= self.hang_s:
+            raise AudioError(
+                f"short_hang_s={self.short_hang_s} and hang_s={self.hang_s}: "
+                f"write {FRAME_S} <= short_hang_s <= hang_s."
+            )
+        if not FRAME_S <= self.onset_s <= self.longest_s or self.least_s < 0:
+            raise AudioError(
+                f"onset_s={self.onset_s}, least_s={self.least_s}, longest_s={self.longest_s}: "
+                f"write {FRAME_S} <= onset_s <= longest_s and least_s >= 0."
+            )
+        if self.pre_roll_s < 0:
+            raise AudioError(f"pre_roll_s={self.pre_roll_s}: write 0 or more.")
+
+
+class Turn(StrEnum):
+    """What an endpointer decided."""
+
+    STARTED = "started"
+    ENDED = "ended"
+    CUT = "cut"  # ended because it was too long, speech may go on
+    DROPPED = "dropped"  # it was too short to be speech
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """One decision. Frames first..last (inclusive) hold the speech; decided: frames seen so far.
+
+    For STARTED ``last`` is the newest frame of speech.
+    speech_share: mean speech probability of the frames first..last, 0..1.
+    """
+
+    turn: Turn
+    first: int
+    last: int
+    decided: int
+    speech_share: float
+
+
+class Endpointer:
+    """Finds the stretches of speech in a stream of speech probabilities."""
+
+    def __init__(self, patience: Patience | None = None) -> None:
+        self.patience = patience or Patience()
+        self._onset = _frames(self.patience.onset_s)
+        self._least = _frames(self.patience.least_s)
+        self._hang = _frames(self.patience.hang_s)
+        self._short_hang = _frames(self.patience.short_hang_s)
+        self._longest = _frames(self.patience.longest_s)
+        self.frames_seen = 0
+        self._speaking = False
+        self._first = -1  # of the run or speech under way, -1 for none
+        self._last = -1  # newest frame at or above stay
+        self._loud = 0  # frames at or above start
+        self._sum = 0.0  # of the probabilities first..last
+        self._pause_sum = 0.0  # of those after last
+
+    def reset(self) -> None:
+        """Forget the stream; the next frame is frame 0."""
+        self.frames_seen = 0
+        self._to_idle()
+
+    @property
+    def in_speech(self) -> bool:
+        """Whether speech has started and not yet ended."""
+        return self._speaking
+
+    def forget(self, *, skipped: int = 0) -> None:
+        """Drop unfinished speech and count ``skipped`` frames that were not handed in."""
+        self.frames_seen += skipped
+        self._to_idle()
+
+    def step(
+        self, probability: float, is_complete: Callable[[], bool] = lambda: False
+    ) -> Decision | None:
+        """Take one frame; the decision it leads to, if any.
+
+        is_complete: whether the words so far are a complete sentence; asked only in a pause that
+        is at least short_hang_s long, since the answer costs time.
+        """
+        frame = self.frames_seen
+        self.frames_seen += 1
+        if probability >= self.patience.stay:
+            if self._first < 0:
+                self._first = frame
+            self._last = frame
+            self._loud += probability >= self.patience.start
+            self._sum += probability + self._pause_sum
+            self._pause_sum = 0.0
+        elif not self._speaking:
+            self._to_idle()
+            return None
+        else:
+            self._pause_sum += probability
+        if not self._speaking:
+            if self._loud < self._onset:
+                return None
+            self._speaking = True
+            return self._decide(Turn.STARTED)
+        return self._end_if_due(is_complete)
+
+    def finish(self) -> Decision | None:
+        """The stream is over: the decision on speech that has not ended yet, if any."""
+        if not self._speaking:
+            self._to_idle()
+            return None
+        return self._end(Turn.ENDED)
+
+    def _end_if_due(self, is_complete: Callable[[], bool]) -> Decision | None:
+        quiet = self.frames_seen - 1 - self._last
+        if quiet >= self._hang or (quiet >= self._short_hang and is_complete()):
+            return self._end(Turn.ENDED)
+        if self.frames_seen - self._first >= self._longest:
+            return self._end(Turn.CUT)
+        return None
+
+    def _end(self, turn: Turn) -> Decision:
+        decision = self._decide(Turn.DROPPED if self._loud < self._least else turn)
+        self._to_idle()
+        return decision
+
+    def _decide(self, turn: Turn) -> Decision:
+        share = self._sum / (self._last - self._first + 1)
+        return Decision(turn, self._first, self._last, self.frames_seen, share)
+
+    def _to_idle(self) -> None:
+        self._speaking = False
+        self._first = -1
+        self._last = -1
+        self._loud = 0
+        self._sum = 0.0
+        self._pause_sum = 0.0
+
+
+def _frames(seconds: float) -> int:
+    return round(seconds / FRAME_S)

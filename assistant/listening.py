@@ -1,0 +1,152 @@
+"""The one loop from sound to what was heard, the same for microphone and file.
+
+source -> front end -> endpointer -> recogniser. The recogniser is fed while the speech goes on, so
+that its answer is there right after the end. Effects only through ports.
+"""
+
+from collections import deque
+from collections.abc import Callable, Iterator
+
+import numpy as np
+
+from assistant.endpointer import Decision, Endpointer, Patience, Turn
+from assistant.ports import AudioSource, FrontEnd, Recognizer
+from assistant.utterance import FRAME_S, FRAME_SAMPLES, Heard, Samples, Utterance
+
+_TAIL_S = 0.2  # room after the last word of a file that stops short
+_LEVEL_MEMORY = 0.9  # of the level meter, a frame
+_QUIETEST_DB = -100.0
+
+
+class Listener:
+    """Listens to one source and says what was heard.
+
+    is_complete: whether words are a complete sentence, so that a short pause ends the utterance.
+    patience: settings of the endpointer.
+
+    ``calls()`` is a generator: while the caller works on a call, nothing is read. Afterwards
+    ``skip_waiting()`` drops what a microphone has gathered meanwhile (the assistant's own voice);
+    a file loses nothing. ``deaf = True`` lets sound pass unheard while the loop runs on.
+    """
+
+    def __init__(
+        self,
+        source: AudioSource,
+        front_end: FrontEnd,
+        recognizer: Recognizer,
+        *,
+        is_complete: Callable[[tuple[str, ...]], bool] = lambda _: False,
+        patience: Patience | None = None,
+    ) -> None:
+        self._source = source
+        self._front_end = front_end
+        self._recognizer = recognizer
+        self._is_complete = is_complete
+        self._endpointer = Endpointer(patience)
+        self._delay = round(front_end.delay_s / FRAME_S)
+        self._pre_roll = round(self._endpointer.patience.pre_roll_s / FRAME_S)
+        room = round(self._endpointer.patience.longest_s / FRAME_S) + self._pre_roll + self._delay
+        self._raw: deque[Samples] = deque(maxlen=room + 1)
+        self._clean: deque[Samples] = deque(maxlen=room + 1)
+        self._begun = 0  # first frame of the utterance under way
+        self._free_from = 0  # frames before this one belong to an earlier utterance
+        self._level_db = _QUIETEST_DB
+        self.deaf = False  # while true, sound passes unheard and unfinished speech is dropped
+
+    @property
+    def stream_s(self) -> float:
+        """Seconds of sound that have come in since the start of the stream."""
+        return self._endpointer.frames_seen * FRAME_S
+
+    @property
+    def in_speech(self) -> bool:
+        """Whether somebody is speaking right now."""
+        return self._endpointer.in_speech
+
+    @property
+    def level_db(self) -> float:
+        """Level of the sound, dB of full scale, smoothed over about 0.1 s."""
+        return self._level_db
+
+    def skip_waiting(self) -> float:
+        """Drop the sound that has gathered while nobody listened; seconds of it."""
+        skipped_s = self._source.drop_waiting()
+        self._forget(skipped=round(skipped_s / FRAME_S))
+        return skipped_s
+
+    def calls(self) -> Iterator[tuple[Utterance, Heard]]:
+        """What was said, utterance by utterance, until the source ends.
+
+        Noise alone yields nothing. Raises AudioError, RecognizerError.
+        """
+        for frame in self._source.frames():
+            call = self._take(frame)
+            if call is not None:
+                yield call
+        call = self._flush()
+        if call is not None:
+            yield call
+
+    def _take(self, frame: Samples) -> tuple[Utterance, Heard] | None:
+        power = float(np.mean(np.square(frame, dtype=np.float64)))
+        level_db = 10.0 * float(np.log10(power + 1e-10))
+        self._level_db = _LEVEL_MEMORY * self._level_db + (1 - _LEVEL_MEMORY) * level_db
+        clean, probability = self._front_end.process(frame)
+        if self.deaf:
+            self._forget(skipped=1)
+            return None
+        self._raw.append(frame)
+        self._clean.append(clean)
+        if self._endpointer.in_speech:
+            self._recognizer.feed(clean)
+        decision = self._endpointer.step(probability, self._complete)
+        if decision is None:
+            return None
+        if decision.turn is Turn.STARTED:
+            self._begin(decision)
+            return None
+        return self._end(decision)
+
+    def _begin(self, decision: Decision) -> None:
+        self._begun = max(decision.first - self._pre_roll, self._free_from)
+        self._recognizer.begin()
+        self._recognizer.feed(self._since(self._clean, self._begun + self._delay))
+
+    def _end(self, decision: Decision) -> tuple[Utterance, Heard] | None:
+        self._free_from = decision.last + 1
+        if decision.turn is Turn.DROPPED:
+            return None
+        heard = self._recognizer.end()
+        utterance = Utterance(
+            start_s=decision.first * FRAME_S,
+            end_s=(decision.last + 1) * FRAME_S,
+            decided_s=decision.decided * FRAME_S,
+            speech_share=decision.speech_share,
+            samples=self._since(self._raw, self._begun),
+        )
+        return utterance, heard
+
+    def _flush(self) -> tuple[Utterance, Heard] | None:
+        """The end of the stream: let the tail of the last word out of the front end."""
+        decision = self._endpointer.finish()
+        if decision is None:
+            return None
+        quiet = np.zeros(FRAME_SAMPLES, np.float32)
+        for _ in range(self._delay + round(_TAIL_S / FRAME_S)):
+            self._recognizer.feed(self._front_end.process(quiet)[0])
+        return self._end(decision)
+
+    def _since(self, frames: deque[Samples], first: int) -> Samples:
+        """Sound of the kept frames from stream frame ``first`` on (empty if it is to come)."""
+        skip = max(0, first - (self._endpointer.frames_seen - len(frames)))
+        wanted = list(frames)[skip:]
+        return np.concatenate(wanted) if wanted else np.zeros(0, np.float32)
+
+    def _complete(self) -> bool:
+        return self._is_complete(self._recognizer.words_so_far())
+
+    def _forget(self, *, skipped: int = 0) -> None:
+        self._endpointer.forget(skipped=skipped)
+        self._raw.clear()
+        self._clean.clear()
+        self._free_from = self._endpointer.frames_seen
