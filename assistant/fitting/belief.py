@@ -1,0 +1,376 @@
+"""What is believed of one ring's gap: a distribution, never a single number.
+
+The belief is a joint table over the rate of the grinder (rows) and the gap (columns, 0.1 thou
+apart). Facts are folded in the order in which they happened:
+
+- readings of one seating multiply the columns by their chance (feel.py); a seating that was not
+  square reads LARGE by pi D t^2 / 4 (geometry.py), so with some probability the true gap is
+  smaller than what was felt;
+- a cut moves every row by its own rate x feed and smears it by the spread of a cut;
+- readings that cannot be true together with what was known (and were confirmed all the same) make
+  it start again from the readings themselves.
+
+What is felt and what is true differ by the person's offset. It is the same for all readings, so
+the fold runs in felt gaps and the offset's uncertainty is added once, at the end: more readings do
+not make it smaller. Nothing here reads a clock or a file, and undoing a fact is leaving it out.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from math import ceil, erf, floor, log, sqrt
+
+import numpy as np
+
+from assistant.fitting.bench import Bench
+from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
+from assistant.fitting.feel import Floats, readings_chance
+from assistant.fitting.targets import Window
+
+GRID_NM = 2_540
+"""Distance of two columns, nm: a tenth of a thou, in inch and metric jobs alike."""
+
+_THOU_NM = 25_400
+# Before the first reading: a quarter of the rings butt (overlap up to 40 thou), the rest lie evenly
+# up to the most allowed gap and thin out above it. Only wide, plain guesses; readings decide.
+_OVERLAP_NM = 40 * _THOU_NM
+_BUTTING_SHARE = 0.25
+_ABOVE_SCALE_NM = 4 * _THOU_NM
+_UNKNOWN_TOP_NM = 60 * _THOU_NM
+_RAIL_SPREAD_NM = 40 * _THOU_NM
+_FLOOR = 1e-7
+
+# Excess of a tilted reading: columns and shares (0.5, 1, 2, 4 thou; 1 deg on 4 in is 1 thou).
+_TILTS = ((5, 0.4), (10, 0.3), (20, 0.2), (40, 0.1))
+_TILT_IF_RESEATED = 0.5
+
+_Z = np.arange(-4.0, 4.01, 0.5)
+_NEGLIGIBLE = 1e-12
+_IMPOSSIBLE = 1e-9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Belief:
+    """What is known of one ring's gap; all lengths nm.
+
+    gap_nm: columns, true gap. weights: chance of each (rate, gap), sums to 1. rates: removal in nm
+    per unit of cutting of each row. felt_nm, felt: columns and chances of the felt gap.
+    readings: how many since the last cut or re-seating. cuts: how many since the last reading.
+    seen: True if there was any reading at all. before_cut: felt columns and chances before those
+    cuts, if there was a reading before them.
+    log_evidence: natural logarithm of the chance of all facts, for learning.
+    """
+
+    gap_nm: Floats
+    weights: Floats
+    rates: Floats
+    felt_nm: Floats
+    felt: Floats
+    bench: Bench
+    readings: int = 0
+    cuts: int = 0
+    butting: bool = False
+    seen: bool = False
+    before_cut: tuple[Floats, Floats] | None = None
+    log_evidence: float = 0.0
+    chances: Floats = field(init=False)
+    _cdf: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        chances = self.weights.sum(axis=0)
+        object.__setattr__(self, "chances", chances)
+        object.__setattr__(self, "_cdf", np.concatenate(([0.0], np.cumsum(chances))))
+
+    @property
+    def known(self) -> bool:
+        """True if the gap as it is now has been felt: a leaf since the last cut, and no butting."""
+        return self.readings > 0 and not self.butting
+
+    @property
+    def best_nm(self) -> int:
+        """Median on the grid of feel; negative = overlap."""
+        half_nm = self.bench.half_nm
+        return floor(self.quantile(0.5) / half_nm + 0.5) * half_nm
+
+    @property
+    def low_nm(self) -> int:
+        """Worst case downwards: the gap is below it with at most the risk allowed; on the grid."""
+        half_nm = self.bench.half_nm
+        return floor(self.quantile(self.bench.over_risk) / half_nm) * half_nm
+
+    @property
+    def high_nm(self) -> int:
+        """Worst case upwards: the gap is above it with at most the risk allowed; on the grid."""
+        half_nm = self.bench.half_nm
+        return ceil(self.quantile(1 - self.bench.over_risk) / half_nm) * half_nm
+
+    @property
+    def mean_nm(self) -> float:
+        """Mean gap."""
+        return float(self.chances @ self.gap_nm)
+
+    @property
+    def sd_nm(self) -> float:
+        """Standard deviation of the gap."""
+        return sqrt(max(float(self.chances @ (self.gap_nm - self.mean_nm) ** 2), 0.0))
+
+    def quantile(self, share: float) -> float:
+        """Gap that is not exceeded with chance ``share`` (0..1)."""
+        edges = np.concatenate((self.gap_nm - GRID_NM / 2, [self.gap_nm[-1] + GRID_NM / 2]))
+        return float(np.interp(share, self._cdf, edges))
+
+    def interval_nm(self, confidence: float) -> tuple[int, int]:
+        """Central interval that holds the gap with ``confidence``, widened to the grid of feel."""
+        half_nm = self.bench.half_nm
+        tail = (1 - confidence) / 2
+        return (
+            floor(self.quantile(tail) / half_nm) * half_nm,
+            ceil(self.quantile(1 - tail) / half_nm) * half_nm,
+        )
+
+    def p_below(self, limit_nm: float) -> float:
+        """Chance that the gap is below ``limit_nm``."""
+        position = (limit_nm - self.gap_nm[0]) / GRID_NM + 0.5
+        return float(np.interp(position, np.arange(len(self._cdf)), self._cdf))
+
+    def p_above(self, limit_nm: float) -> float:
+        """Chance that the gap is above ``limit_nm``."""
+        return max(1.0 - self.p_below(limit_nm), 0.0)
+
+    def p_inside(self, window: Window) -> float:
+        """Chance that the gap is inside ``window``."""
+        above = 0.0 if window.most_nm is None else self.p_above(window.most_nm)
+        return max(1.0 - self.p_below(window.least_nm) - above, 0.0)
+
+
+def believe(facts: Sequence[Fact], bench: Bench, *, window: Window | None = None) -> Belief:
+    """Belief of one ring after ``facts``, oldest first.
+
+    ``window`` only shapes what is expected before the first reading. Readings of one seating may
+    come in any order.
+    """
+    closed, seat = _split(facts)
+    state = _closed_state(closed, bench, window)
+    if seat:
+        # A second seating after "set square again" is taken for square.
+        tilt = 0.1 * bench.tilt_share if _reseated(closed) else bench.tilt_share
+        state = _feel_seat(state, seat, bench, window, tilt)
+    return _finish(state, bench)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _State:
+    """Fold so far: column j of ``weights`` is the felt gap (first + j) x GRID_NM."""
+
+    first: int
+    weights: Floats
+    readings: int = 0
+    cuts: int = 0
+    butting: bool = False
+    seen: bool = False
+    before_cut: tuple[Floats, Floats] | None = None
+    log_evidence: float = 0.0
+
+    @property
+    def felt_nm(self) -> Floats:
+        columns = np.arange(self.weights.shape[1], dtype=np.float64)
+        return np.asarray((self.first + columns) * GRID_NM, dtype=np.float64)
+
+
+def _split(facts: Sequence[Fact]) -> tuple[tuple[Fact, ...], tuple[Reading, ...]]:
+    """Facts up to the last cut or re-seating, and the readings after it."""
+    end = len(facts)
+    while end and isinstance(facts[end - 1], Reading):
+        end -= 1
+    return tuple(facts[:end]), tuple(f for f in facts[end:] if isinstance(f, Reading))
+
+
+def _reseated(closed: Sequence[Fact]) -> bool:
+    return bool(closed) and isinstance(closed[-1], Reseated)
+
+
+def _seats(closed: Sequence[Fact]) -> Iterator[tuple[tuple[Reading, ...], Cut | Reseated]]:
+    """Each seating's readings with what ended it."""
+    seat: list[Reading] = []
+    for fact in closed:
+        if isinstance(fact, Reading):
+            seat.append(fact)
+        else:
+            yield tuple(seat), fact
+            seat = []
+
+
+@lru_cache(maxsize=512)
+def _closed_state(closed: tuple[Fact, ...], bench: Bench, window: Window | None) -> _State:
+    """Fold of whole seatings; remembered, since a ring's facts only grow."""
+    if not closed:
+        return _prior(window)
+    start, seat = _split(closed[:-1])
+    state = _closed_state(start, bench, window)
+    last = closed[-1]
+    if isinstance(last, Reseated):
+        if not seat:
+            return state
+        state = _feel_seat(state, seat, bench, window, _TILT_IF_RESEATED)
+        return replace(state, readings=0)
+    if seat:
+        tilt = 0.1 * bench.tilt_share if _reseated(start) else bench.tilt_share
+        state = _feel_seat(state, seat, bench, window, tilt)
+    if isinstance(last, Cut):
+        return _cut(state, last, bench)
+    return state
+
+
+def _prior(window: Window | None) -> _State:
+    if window is None:
+        flat_top_nm = _UNKNOWN_TOP_NM
+    elif window.most_nm is None:
+        flat_top_nm = window.least_nm + _RAIL_SPREAD_NM
+    else:
+        flat_top_nm = window.most_nm
+    first = -_OVERLAP_NM // GRID_NM
+    last = (flat_top_nm + 15 * _ABOVE_SCALE_NM) // GRID_NM
+    felt_nm = np.arange(first, last + 1) * float(GRID_NM)
+    overlap = felt_nm < 0
+    density = np.exp(-np.maximum(felt_nm - flat_top_nm, 0.0) / _ABOVE_SCALE_NM) + _FLOOR
+    density[overlap] = _BUTTING_SHARE / overlap.sum()
+    density[~overlap] *= (1 - _BUTTING_SHARE) / density[~overlap].sum()
+    return _State(first, density[np.newaxis, :])
+
+
+def _feel_seat(
+    state: _State,
+    seat: tuple[Reading, ...],
+    bench: Bench,
+    window: Window | None,
+    tilt_share: float,
+) -> _State:
+    """Fold the readings of one seating, which may have been tilted."""
+    chance = _seat_chance(state, seat, bench, tilt_share)
+    weights = state.weights * chance
+    evidence = float(weights.sum())
+    if evidence < _IMPOSSIBLE:
+        # Confirmed against all that was known: what was known was wrong, so it is dropped.
+        state = replace(_prior(window), log_evidence=state.log_evidence)
+        weights = state.weights * _seat_chance(state, seat, bench, tilt_share)
+        evidence = max(float(weights.sum()), 1e-300)
+    felt = _State(state.first, weights / evidence)
+    return replace(
+        _cropped(felt),
+        readings=len(seat),
+        butting=any(reading.feel is Feel.BUTTS for reading in seat),
+        seen=True,
+        log_evidence=state.log_evidence + log(evidence),
+    )
+
+
+def _seat_chance(
+    state: _State, seat: tuple[Reading, ...], bench: Bench, tilt_share: float
+) -> Floats:
+    columns = state.weights.shape[1]
+    reach = _TILTS[-1][0]
+    felt_nm = (state.first + np.arange(columns + reach)) * float(GRID_NM)
+    square = readings_chance(seat, felt_nm, bench)
+    chance = (1 - tilt_share) * square[:columns]
+    for shift, share in _TILTS:
+        chance = chance + tilt_share * share * square[shift : shift + columns]
+    return chance
+
+
+def _cut(state: _State, cut: Cut, bench: Bench) -> _State:
+    """Move each row by its own removal and smear it; exact up to rounding (Fourier shift)."""
+    grinder = bench.grinder
+    units = grinder.units(cut)
+    rates = row_rates(bench)
+    spread_nm = grinder.cut_sd_nm
+    if units is None:
+        # The other kind of tool: its rate is not the one learned in the rows.
+        if cut.strokes:
+            removal_nm = cut.strokes * grinder.per_stroke_nm
+            spread_nm = sqrt(spread_nm**2 + (grinder.per_stroke_sd * removal_nm) ** 2)
+        else:
+            removal_nm = float(cut.feed_nm)
+            spread_nm = sqrt(spread_nm**2 + (0.2 * removal_nm) ** 2)
+        shifts = np.full(len(rates), removal_nm)
+    else:
+        shifts = rates * units
+        # Each row stands for a cell of rates 0.5 sd wide, evenly filled.
+        cell_nm = 0.5 * grinder.unit_rate_sd * grinder.unit_rate_nm * units
+        spread_nm = sqrt(spread_nm**2 + cell_nm**2 / 12)
+    spread_nm = max(spread_nm, GRID_NM)
+    rows = state.weights
+    if rows.shape[0] == 1:
+        rows = _row_shares()[:, np.newaxis] * rows
+    pad = ceil(8 * spread_nm / GRID_NM)
+    least = floor(shifts.min() / GRID_NM) - pad
+    columns = rows.shape[1] + ceil(shifts.max() / GRID_NM) + pad - least
+    size = 1 << (columns - 1).bit_length()
+    wave = np.arange(size // 2 + 1) * (2 * np.pi / size)
+    moves = shifts / GRID_NM - least
+    smear = np.exp(-0.5 * (wave * spread_nm / GRID_NM) ** 2)
+    turned = np.fft.rfft(rows, size, axis=1) * smear * np.exp(-1j * np.outer(moves, wave))
+    moved = np.maximum(np.fft.irfft(turned, size, axis=1)[:, :columns], 0.0)
+    felt_before = (state.felt_nm, state.weights.sum(axis=0))
+    return replace(
+        _cropped(_State(state.first + least, moved / moved.sum())),
+        cuts=state.cuts + 1,
+        seen=state.seen,
+        before_cut=felt_before if state.readings else state.before_cut,
+        log_evidence=state.log_evidence,
+    )
+
+
+def row_rates(bench: Bench) -> Floats:
+    """Removal in nm per unit of cutting that each row of a belief stands for, lognormal."""
+    grinder = bench.grinder
+    return np.asarray(grinder.unit_rate_nm * np.exp(grinder.unit_rate_sd * _Z), dtype=np.float64)
+
+
+@lru_cache(maxsize=1)
+def _row_shares() -> Floats:
+    half = 0.25 / sqrt(2)
+    shares = np.array([erf(z / sqrt(2) + half) - erf(z / sqrt(2) - half) for z in _Z])
+    return np.asarray(shares / shares.sum(), dtype=np.float64)
+
+
+def _cropped(state: _State) -> _State:
+    """Drop columns of no weight on both sides."""
+    chances = state.weights.sum(axis=0)
+    held = np.flatnonzero(chances > _NEGLIGIBLE * chances.max())
+    low, high = int(held[0]), int(held[-1]) + 1
+    weights = state.weights[:, low:high]
+    return _State(state.first + low, weights / weights.sum())
+
+
+def _finish(state: _State, bench: Bench) -> Belief:
+    """From felt to true gaps: take off the offset and add its uncertainty."""
+    person = bench.person
+    felt_nm = state.felt_nm
+    weights = state.weights
+    if weights.shape[0] == 1:
+        weights = _row_shares()[:, np.newaxis] * weights
+    gap_nm = felt_nm - person.offset_nm
+    reach = ceil(4 * person.offset_sd_nm / GRID_NM)
+    if reach > 0:
+        steps = np.arange(-reach, reach + 1)
+        kernel = np.exp(-0.5 * (steps * GRID_NM / person.offset_sd_nm) ** 2)
+        kernel /= kernel.sum()
+        spread = np.zeros((weights.shape[0], weights.shape[1] + 2 * reach))
+        for place, share in enumerate(kernel):
+            spread[:, place : place + weights.shape[1]] += share * weights
+        weights = spread
+        gap_nm = gap_nm[0] + (np.arange(weights.shape[1]) - reach) * float(GRID_NM)
+    return Belief(
+        gap_nm=gap_nm,
+        weights=weights,
+        rates=row_rates(bench),
+        felt_nm=felt_nm,
+        felt=state.weights.sum(axis=0),
+        bench=bench,
+        readings=state.readings,
+        cuts=state.cuts,
+        butting=state.butting,
+        seen=state.seen,
+        before_cut=state.before_cut,
+        log_evidence=state.log_evidence,
+    )

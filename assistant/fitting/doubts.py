@@ -1,0 +1,112 @@
+"""Readings that can hardly be true, and what was likelier meant.
+
+A reading is doubted when, by what is believed of the ring, a leaf would feel that tight (or that
+loose) or more so with a chance below DOUBT_BELOW. The caller asks; nothing is stored without a yes.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TypeVar
+
+from assistant.fitting.belief import Belief
+from assistant.fitting.bench import Bench
+from assistant.fitting.facts import Feel, Reading
+from assistant.fitting.feel import ORDER, Floats, feel_chance, feel_ranks, reading_sd_nm
+
+DOUBT_BELOW = 0.002
+_FITS_FROM = 0.05
+
+Key = TypeVar("Key")
+
+
+class DoubtKind(StrEnum):
+    """Why a reading is doubted."""
+
+    SHRANK = "shrank"  # the gap would be smaller than before the cut
+    GREW_TOO_LITTLE = "grew too little"  # it grew, far less than was cut
+    GREW_TOO_MUCH = "grew too much"  # it grew far more than was cut
+    CONTRADICTS = "contradicts"  # not true together with another reading since the last cut
+    SOUNDALIKE = "soundalike"  # decided by the caller: another number sounds like it and fits
+    IMPOSSIBLE = "impossible"  # no ring of this job starts with such a gap
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A doubted reading: why, its chance (0..1), leaves (nm) that would have felt so."""
+
+    kind: DoubtKind
+    chance: float
+    likely_nm: tuple[int, ...]
+
+
+def doubt(belief_before: Belief, reading: Reading, bench: Bench) -> Doubt | None:
+    """The doubt that ``reading`` raises when only ``belief_before`` was known, or None."""
+    tight, loose = _tails(belief_before.felt_nm, belief_before.felt, reading, bench)
+    chance = min(tight, loose)
+    if chance >= DOUBT_BELOW:
+        return None
+    kind = _kind(belief_before, reading, bench, too_tight=tight < loose)
+    return Doubt(kind, chance, _likely_nm(belief_before, reading, bench))
+
+
+def fits_instead(beliefs: Mapping[Key, Belief], reading: Reading, bench: Bench) -> Key | None:
+    """Key of the ring that ``reading`` would suit best, None if it suits none.
+
+    For a doubted reading: second and top swapped, or the neighbour cylinder meant. Only rings that
+    have been read are looked at: an unread ring suits almost anything.
+    """
+    best: Key | None = None
+    best_chance = _FITS_FROM
+    for key, belief in beliefs.items():
+        chance = reading_chance(belief, reading, bench) if belief.readings else 0.0
+        if chance > best_chance:
+            best, best_chance = key, chance
+    return best
+
+
+def reading_chance(belief: Belief, reading: Reading, bench: Bench) -> float:
+    """Chance of exactly this feel with this leaf, by ``belief``."""
+    return float(belief.felt @ _chance(reading.feel, belief.felt_nm, reading, bench))
+
+
+def _chance(feel: Feel, felt_nm: Floats, reading: Reading, bench: Bench) -> Floats:
+    if feel is Feel.BUTTS:
+        return feel_chance(feel, felt_nm - bench.thinnest_nm, bench.person.spread_nm)
+    sd_nm = reading_sd_nm(bench, reading.leaves)
+    return feel_chance(feel, felt_nm - reading.leaf_nm, sd_nm)
+
+
+def _tails(felt_nm: Floats, felt: Floats, reading: Reading, bench: Bench) -> tuple[float, float]:
+    """Chances that the leaf feels this tight or tighter, and this loose or looser."""
+    if reading.feel is Feel.BUTTS:
+        return float(felt @ _chance(Feel.BUTTS, felt_nm, reading, bench)), 1.0
+    each = [float(felt @ _chance(feel, felt_nm, reading, bench)) for feel in ORDER]
+    rank = feel_ranks()[reading.feel]
+    return sum(each[: rank + 1]), sum(each[rank:])
+
+
+def _kind(belief: Belief, reading: Reading, bench: Bench, *, too_tight: bool) -> DoubtKind:
+    if belief.readings:
+        return DoubtKind.CONTRADICTS
+    if belief.before_cut is None:
+        return DoubtKind.CONTRADICTS if belief.seen else DoubtKind.IMPOSSIBLE
+    if not too_tight:
+        return DoubtKind.GREW_TOO_MUCH
+    tight_before, _ = _tails(*belief.before_cut, reading, bench)
+    return DoubtKind.SHRANK if tight_before < DOUBT_BELOW else DoubtKind.GREW_TOO_LITTLE
+
+
+def _likely_nm(belief: Belief, reading: Reading, bench: Bench) -> tuple[int, ...]:
+    """Leaves on hand that would well have felt so, the likeliest to have been tried first.
+
+    Many leaves go (all thin ones) and many do not (all thick ones); people try those near the gap.
+    """
+    if reading.feel is Feel.BUTTS:
+        return ()
+    leaves = sorted(set(bench.leaves_nm) - {reading.leaf_nm})
+    chances = {leaf: reading_chance(belief, Reading(leaf, reading.feel), bench) for leaf in leaves}
+    top = max(chances.values(), default=0.0)
+    fitting = [leaf for leaf in leaves if chances[leaf] >= max(_FITS_FROM, 0.5 * top)]
+    middle_nm = belief.quantile(0.5)
+    return tuple(sorted(fitting, key=lambda leaf: (abs(leaf - middle_nm), leaf))[:3])

@@ -1,0 +1,129 @@
+"""How likely a leaf feels as it did, if the gap were so wide: the ordered model of feel.
+
+Latent play x = gap - leaf + error. Two ways of speaking are mixed, since a call does not tell
+which one was meant:
+
+- fine (three of four): NO_GO below -0.75 thou of play, ALMOST to -0.25, SNUG to +0.25, GOES above,
+  DROPS where the play is some 2.5 thou and more.
+- coarse (one of four): GOES when the leaf is thinner than the gap, NO_GO when it is not.
+
+So "fifteen goes, sixteen almost" means about 15.5, and "eighteen almost" about 17.5 (common
+practice, no source). Errors are normal, with one try in a hundred three times as wide. The limits
+are physical lengths, the same in an inch and in a metric job.
+"""
+
+from collections.abc import Sequence
+from functools import lru_cache
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from assistant.fitting.bench import Bench
+from assistant.fitting.facts import Feel, Reading
+
+Floats = NDArray[np.float64]
+
+ALMOST_FROM_NM = -19_050.0
+SNUG_FROM_NM = -6_350.0
+GOES_FROM_NM = 6_350.0
+DROPS_ABOUT_NM = 63_500.0
+DROPS_SD_NM = 25_400.0
+COARSE_SHARE = 0.25
+CLUMSY_SHARE = 0.01
+CLUMSY_FACTOR = 3.0
+
+ORDER = (Feel.NO_GO, Feel.ALMOST, Feel.SNUG, Feel.GOES, Feel.DROPS)
+"""Feels of a leaf from tightest to loosest; BUTTS says something of the ring, not of a leaf."""
+
+# Three-point Gauss-Legendre rule on -1..1, weights summing to 1: exact to degree 5.
+_NODES = ((-sqrt(0.6), 5 / 18), (0.0, 8 / 18), (sqrt(0.6), 5 / 18))
+
+
+def feel_chance(feel: Feel, play_nm: Floats, sd_nm: float) -> Floats:
+    """P(feel | play), same shape as ``play_nm`` (gap minus leaf, nm); ``sd_nm`` > 0.
+
+    For each play the chances of the five feels of ORDER sum to 1. BUTTS is given as the chance
+    that a leaf does not go.
+    """
+    plain = _feel_chance(feel, play_nm, sd_nm)
+    clumsy = _feel_chance(feel, play_nm, sd_nm * CLUMSY_FACTOR)
+    return (1 - CLUMSY_SHARE) * plain + CLUMSY_SHARE * clumsy
+
+
+def reading_sd_nm(bench: Bench, leaves: int) -> float:
+    """Spread of one reading, nm: feel and the thickness errors of ``leaves`` stacked leaves.
+
+    A rectangular error of half width a has u = a / sqrt(3) (JCGM 100:2008, 4.3.7).
+    """
+    return sqrt(bench.person.spread_nm**2 + max(leaves, 1) * bench.leaf_tol_nm**2 / 3)
+
+
+def readings_chance(readings: Sequence[Reading], gap_nm: Floats, bench: Bench) -> Floats:
+    """P(all readings of one seating | felt gap), shape of ``gap_nm``; order does not matter.
+
+    Tries of the same leaf share that leaf's thickness error: repeating a leaf does not average its
+    error away.
+    """
+    groups: dict[tuple[int, int], list[Reading]] = {}
+    for reading in readings:
+        # One "butts" or ten say the same thing, and no leaf was used.
+        key = (0, 0) if reading.feel is Feel.BUTTS else (reading.leaf_nm, reading.leaves)
+        groups.setdefault(key, []).append(reading)
+    chance = np.ones_like(gap_nm)
+    for key in sorted(groups):
+        chance = chance * _group_chance(groups[key], gap_nm, bench)
+    return chance
+
+
+def _group_chance(group: Sequence[Reading], gap_nm: Floats, bench: Bench) -> Floats:
+    first = group[0]
+    if first.feel is Feel.BUTTS:
+        return feel_chance(Feel.BUTTS, gap_nm - bench.thinnest_nm, bench.person.spread_nm)
+    play_nm = gap_nm - first.leaf_nm
+    if len(group) == 1:
+        return feel_chance(first.feel, play_nm, reading_sd_nm(bench, first.leaves))
+    reach_nm = bench.leaf_tol_nm * sqrt(max(first.leaves, 1))
+    total = np.zeros_like(gap_nm)
+    for node, weight in _NODES:
+        part = np.full_like(gap_nm, weight)
+        for feel in sorted(reading.feel for reading in group):
+            part = part * feel_chance(feel, play_nm - node * reach_nm, bench.person.spread_nm)
+        total = total + part
+    return total
+
+
+def _feel_chance(feel: Feel, play_nm: Floats, sd_nm: float) -> Floats:
+    if feel is Feel.BUTTS:
+        return _below(0.0, play_nm, sd_nm)
+    if feel is Feel.NO_GO:
+        fine = _below(ALMOST_FROM_NM, play_nm, sd_nm)
+        coarse = _below(0.0, play_nm, sd_nm)
+        return (1 - COARSE_SHARE) * fine + COARSE_SHARE * coarse
+    if feel is Feel.ALMOST:
+        upper, lower = (_below(edge, play_nm, sd_nm) for edge in (SNUG_FROM_NM, ALMOST_FROM_NM))
+        return (1 - COARSE_SHARE) * (upper - lower)
+    if feel is Feel.SNUG:
+        upper, lower = (_below(edge, play_nm, sd_nm) for edge in (GOES_FROM_NM, SNUG_FROM_NM))
+        return (1 - COARSE_SHARE) * (upper - lower)
+    free = (1 - COARSE_SHARE) * _above(GOES_FROM_NM, play_nm, sd_nm) + COARSE_SHARE * _above(
+        0.0, play_nm, sd_nm
+    )
+    drops = ndtr((play_nm - DROPS_ABOUT_NM) / DROPS_SD_NM)
+    share = drops if feel is Feel.DROPS else 1 - drops
+    return np.asarray(free * share, dtype=np.float64)
+
+
+def _below(edge_nm: float, play_nm: Floats, sd_nm: float) -> Floats:
+    return np.asarray(ndtr((edge_nm - play_nm) / sd_nm), dtype=np.float64)
+
+
+def _above(edge_nm: float, play_nm: Floats, sd_nm: float) -> Floats:
+    return np.asarray(ndtr((play_nm - edge_nm) / sd_nm), dtype=np.float64)
+
+
+@lru_cache(maxsize=1)
+def feel_ranks() -> dict[Feel, int]:
+    """Place of each feel in ORDER; BUTTS ranks with NO_GO."""
+    return {feel: rank for rank, feel in enumerate(ORDER)} | {Feel.BUTTS: 0}

@@ -1,0 +1,221 @@
+"""How much to take next, or why not to cut.
+
+The hard bound of every cut: the chance of ending above the most allowed gap, over all that is not
+known (gap, rate of the grinder, spread of the cut, offset of feel), stays under the risk limit.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from math import floor, log
+
+import numpy as np
+from scipy.special import entr, ndtr
+
+from assistant.fitting.belief import Belief
+from assistant.fitting.bench import Bench, GrinderKind
+from assistant.fitting.feel import ORDER, feel_chance, reading_sd_nm
+from assistant.fitting.targets import Window
+
+_THOU_NM = 25_400
+_WIDE_NM = 4 * _THOU_NM
+"""A gap known no better than this (both tails of 2.5 %) is to be measured before it is cut."""
+_ENOUGH_NM = 1.1 * _THOU_NM
+"""Half a thou to either side (2.5 % tails): good enough to stop measuring."""
+
+
+_TELLS_LITTLE_BITS = 0.3
+
+
+class CutReason(StrEnum):
+    """Why this cut, or why none."""
+
+    BUTTING = "butting"  # ring ends touch: the safe first cut, then measure
+    SNEAK = "sneak"  # the largest cut that the risk allows
+    INSIDE = "inside"  # inside the window: do not cut
+    OVER = "over"  # already above the most allowed: do not cut
+    MEASURE = "measure"  # not known well enough: measure first
+    RAIL_OK = "rail ok"  # a least only, and it is reached: accepted as found
+    TOO_RISKY = "too risky"  # the smallest cut may spoil it: accept, measure again or offer
+
+
+@dataclass(frozen=True, slots=True)
+class CutAdvice:
+    """The next cut.
+
+    feed_nm: what to set on the dial, nm (0 for a file or no cut). strokes: file strokes (0 for a
+    dial or no cut). p_over: chance of ending above the most allowed after this cut (or now, if no
+    cut is advised). expected_passes: passes still to come, this one included. p_inside: chance of
+    being inside the window now.
+    """
+
+    feed_nm: int
+    strokes: int
+    reason: CutReason
+    p_over: float
+    expected_passes: float
+    p_inside: float
+
+    @property
+    def cuts(self) -> bool:
+        """True if metal is to come off."""
+        return self.feed_nm > 0 or self.strokes > 0
+
+
+def next_cut(
+    belief: Belief, window: Window, bench: Bench, *, passes_left_hint: float | None = None
+) -> CutAdvice:
+    """The next cut for a ring of this ``belief`` and ``window``.
+
+    passes_left_hint: passes over which the risk of the ring is to be spread; None = its own guess.
+    """
+    if belief.butting and belief.readings:
+        return _butting_cut(belief, window)
+    if not belief.known:
+        return _no_cut(CutReason.MEASURE, belief, window)
+    if window.most_nm is None:
+        return _rail_cut(belief, window)
+    if belief.p_above(window.most_nm) > 0.5:
+        return _no_cut(CutReason.OVER, belief, window)
+    if belief.p_inside(window) >= bench.confidence:
+        return _no_cut(CutReason.INSIDE, belief, window)
+    if belief.quantile(0.975) - belief.quantile(0.025) > _WIDE_NM:
+        return _no_cut(CutReason.MEASURE, belief, window)
+    rest_nm = min(window.target_nm - belief.mean_nm, bench.grinder.largest_cut_nm)
+    most_units = max(_units_for(bench, rest_nm), bench.grinder.unit_step)
+    risk = bench.over_risk / max(passes_left_hint or 2.0, 1.0)
+    units, p_over = _largest(belief, window.most_nm, risk, most_units)
+    if units and belief.p_below(window.least_nm) > 1 - bench.confidence:
+        return _cut(units, CutReason.SNEAK, p_over, 2.0, belief, window)
+    if next_leaf(belief, window, bench).leaf_nm is not None:
+        return _no_cut(CutReason.MEASURE, belief, window)
+    inside = belief.p_below(window.least_nm) <= 0.5
+    return _no_cut(CutReason.INSIDE if inside else CutReason.TOO_RISKY, belief, window)
+
+
+def p_over_after(belief: Belief, units: int, limit_nm: float) -> float:
+    """Chance that the gap is above ``limit_nm`` after ``units`` more (nm of feed, or strokes)."""
+    sd_nm = max(belief.bench.grinder.cut_sd_nm, 1.0)
+    removal_nm = belief.rates[:, np.newaxis] * units
+    chance = ndtr((belief.gap_nm + removal_nm - limit_nm) / sd_nm)
+    return float((belief.weights * chance).sum())
+
+
+@dataclass(frozen=True, slots=True)
+class LeafAdvice:
+    """What to try next.
+
+    leaf_nm: thickness to try, nm; None when the gap is known well enough. stack: the leaves on hand
+    that make it, thinnest first. bits: what its answer is expected to tell, in bits.
+    """
+
+    leaf_nm: int | None
+    stack: tuple[int, ...]
+    bits: float
+
+
+def next_leaf(belief: Belief, window: Window, bench: Bench) -> LeafAdvice:
+    """The leaf, or stack of two, whose answer is expected to tell most."""
+    if belief.readings and not belief.butting and _known_enough(belief, window, bench):
+        return LeafAdvice(None, (), 0.0)
+    leaves = _leaves_to_try(belief, bench)
+    bits = [expected_bits(belief, sum(stack), len(stack)) for stack in leaves]
+    best = int(np.argmax(bits))
+    if belief.known and bits[best] < _TELLS_LITTLE_BITS:
+        return LeafAdvice(None, (), bits[best])
+    return LeafAdvice(sum(leaves[best]), leaves[best], bits[best])
+
+
+def expected_bits(belief: Belief, leaf_nm: int, leaves: int) -> float:
+    """Mutual information, bits, between the feel of this leaf and the gap (Shannon 1948)."""
+    play_nm = belief.felt_nm - leaf_nm
+    sd_nm = reading_sd_nm(belief.bench, leaves)
+    each = np.array([feel_chance(feel, play_nm, sd_nm) for feel in ORDER])
+    return float(entr(each @ belief.felt).sum() - entr(each).sum(axis=0) @ belief.felt) / log(2)
+
+
+def _known_enough(belief: Belief, window: Window, bench: Bench) -> bool:
+    if belief.p_inside(window) >= bench.confidence:
+        return True
+    if window.most_nm is not None and belief.p_above(window.most_nm) >= bench.confidence:
+        return True
+    return belief.quantile(0.975) - belief.quantile(0.025) <= _ENOUGH_NM
+
+
+def _leaves_to_try(belief: Belief, bench: Bench) -> list[tuple[int, ...]]:
+    """Single leaves, and stacks of two where no single leaf is near the middle of the belief."""
+    single = sorted(set(bench.leaves_nm)) or [bench.thinnest_nm]
+    low_nm = float(belief.felt_nm[0]) - _THOU_NM
+    high_nm = float(belief.felt_nm[-1]) + _THOU_NM
+    stacks: list[tuple[int, ...]] = [(leaf,) for leaf in single if low_nm <= leaf <= high_nm]
+    middle_nm = belief.quantile(0.5)
+    if middle_nm > single[0] and min(abs(leaf - middle_nm) for leaf in single) > _THOU_NM / 2:
+        near = [
+            (a, b)
+            for i, a in enumerate(single)
+            for b in single[i + 1 :]
+            if abs(a + b - middle_nm) <= 2 * _THOU_NM
+        ]
+        # The thickest second leaf first: a stiff leaf with a thin one is easier to hold square.
+        stacks += sorted(near, key=lambda pair: (abs(sum(pair) - middle_nm), -pair[1]))[:6]
+    return stacks or [(min(single, key=lambda leaf: abs(leaf - middle_nm)),)]
+
+
+def _largest(belief: Belief, limit_nm: float, risk: float, most_units: int) -> tuple[int, float]:
+    """Largest cut, in units and whole steps, with at most ``risk`` of passing ``limit_nm``."""
+    step = belief.bench.grinder.unit_step
+    low, high = 0, max(most_units // step, 0)
+    while low < high:
+        middle = (low + high + 1) // 2
+        if p_over_after(belief, middle * step, limit_nm) <= risk:
+            low = middle
+        else:
+            high = middle - 1
+    units = low * step
+    return units, p_over_after(belief, units, limit_nm) if units else belief.p_above(limit_nm)
+
+
+def _units_for(bench: Bench, removal_nm: float) -> int:
+    """Units of cutting expected to take off ``removal_nm``, rounded down."""
+    return max(floor(removal_nm / bench.grinder.unit_rate_nm), 0)
+
+
+def _butting_cut(belief: Belief, window: Window) -> CutAdvice:
+    """The safe first cut: even the widest gap it may have must not pass the least allowed."""
+    grinder = belief.bench.grinder
+    wanted_nm = min(grinder.butting_cut_nm, grinder.largest_cut_nm)
+    units, p_over = _largest(
+        belief, window.least_nm, belief.bench.over_risk, _units_for(belief.bench, wanted_nm)
+    )
+    if not units:
+        return _no_cut(CutReason.MEASURE, belief, window)
+    return _cut(units, CutReason.BUTTING, p_over, 3.0, belief, window)
+
+
+def _rail_cut(belief: Belief, window: Window) -> CutAdvice:
+    """A least only: accepted as found once it is reached; else cut so that it surely is."""
+    bench = belief.bench
+    if belief.p_below(window.least_nm) <= 1 - bench.confidence:
+        return _no_cut(CutReason.RAIL_OK, belief, window)
+    step = bench.grinder.unit_step
+    rest_nm = window.least_nm - belief.quantile(1 - bench.confidence)
+    units = -(-_units_for(bench, rest_nm) // step) * step + step
+    most = max(_units_for(bench, bench.grinder.largest_cut_nm) // step * step, step)
+    return _cut(min(units, most), CutReason.SNEAK, 0.0, 1.0, belief, window)
+
+
+def _cut(
+    units: int,
+    reason: CutReason,
+    p_over: float,
+    passes: float,
+    belief: Belief,
+    window: Window,
+) -> CutAdvice:
+    dial = belief.bench.grinder.kind is GrinderKind.DIAL
+    feed_nm, strokes = (units, 0) if dial else (0, units)
+    return CutAdvice(feed_nm, strokes, reason, p_over, passes, belief.p_inside(window))
+
+
+def _no_cut(reason: CutReason, belief: Belief, window: Window) -> CutAdvice:
+    over = 0.0 if window.most_nm is None else belief.p_above(window.most_nm)
+    return CutAdvice(0, 0, reason, over, 0.0, belief.p_inside(window))
