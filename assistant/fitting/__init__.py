@@ -2,7 +2,7 @@
 
 from assistant.fitting.belief import Belief, believe
 from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
-from assistant.fitting.doubts import Doubt, DoubtKind, doubt, fits_instead, reading_chance
+from assistant.fitting.doubt import Doubt, DoubtKind, fits_instead, reading_chance
 from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
 from assistant.fitting.learning import FinishedRing, learn
 from assistant.fitting.removal import CutAdvice, CutReason, LeafAdvice, next_cut, next_leaf
@@ -39,7 +39,6 @@ __all__ = [
     "Window",
     "believe",
     "bore_change_gap_nm",
-    "doubt",
     "fits_instead",
     "learn",
     "next_cut",

@@ -40,17 +40,17 @@ class Doubt:
     likely_nm: tuple[int, ...]
 
 
-def doubt(belief_before: Belief, reading: Reading, bench: Bench) -> Doubt | None:
+def doubt(belief_before: Belief, reading: Reading) -> Doubt | None:
     """The doubt that ``reading`` raises when only ``belief_before`` was known, or None."""
-    tight, loose = _tails(belief_before.felt_nm, belief_before.felt, reading, bench)
+    tight, loose = _tails(belief_before.felt_nm, belief_before.felt, reading, belief_before.bench)
     chance = min(tight, loose)
     if chance >= DOUBT_BELOW:
         return None
     kind = _kind(belief_before, reading, bench, too_tight=tight < loose)
-    return Doubt(kind, chance, _likely_nm(belief_before, reading, bench))
+    return Doubt(kind, chance, _likely_nm(belief_before, reading))
 
 
-def fits_instead(beliefs: Mapping[Key, Belief], reading: Reading, bench: Bench) -> Key | None:
+def fits_instead(beliefs: Mapping[Key, Belief], reading: Reading) -> Key | None:
     """Key of the ring that ``reading`` would suit best, None if it suits none.
 
     For a doubted reading: second and top swapped, or the neighbour cylinder meant. Only rings that
@@ -59,15 +59,15 @@ def fits_instead(beliefs: Mapping[Key, Belief], reading: Reading, bench: Bench) 
     best: Key | None = None
     best_chance = _FITS_FROM
     for key, belief in beliefs.items():
-        chance = reading_chance(belief, reading, bench) if belief.readings else 0.0
+        chance = reading_chance(belief, reading) if belief.readings else 0.0
         if chance > best_chance:
             best, best_chance = key, chance
     return best
 
 
-def reading_chance(belief: Belief, reading: Reading, bench: Bench) -> float:
+def reading_chance(belief: Belief, reading: Reading) -> float:
     """Chance of exactly this feel with this leaf, by ``belief``."""
-    return float(belief.felt @ _chance(reading.feel, belief.felt_nm, reading, bench))
+    return float(belief.felt @ _chance(reading.feel, belief.felt_nm, reading, belief.bench))
 
 
 def _chance(feel: Feel, felt_nm: Floats, reading: Reading, bench: Bench) -> Floats:
@@ -86,26 +86,26 @@ def _tails(felt_nm: Floats, felt: Floats, reading: Reading, bench: Bench) -> tup
     return sum(each[: rank + 1]), sum(each[rank:])
 
 
-def _kind(belief: Belief, reading: Reading, bench: Bench, *, too_tight: bool) -> DoubtKind:
+def _kind(belief: Belief, reading: Reading, *, too_tight: bool) -> DoubtKind:
     if belief.readings:
         return DoubtKind.CONTRADICTS
     if belief.before_cut is None:
         return DoubtKind.CONTRADICTS if belief.seen else DoubtKind.IMPOSSIBLE
     if not too_tight:
         return DoubtKind.GREW_TOO_MUCH
-    tight_before, _ = _tails(*belief.before_cut, reading, bench)
+    tight_before, _ = _tails(*belief.before_cut, reading, belief.bench)
     return DoubtKind.SHRANK if tight_before < DOUBT_BELOW else DoubtKind.GREW_TOO_LITTLE
 
 
-def _likely_nm(belief: Belief, reading: Reading, bench: Bench) -> tuple[int, ...]:
+def _likely_nm(belief: Belief, reading: Reading) -> tuple[int, ...]:
     """Leaves on hand that would well have felt so, the likeliest to have been tried first.
 
     Many leaves go (all thin ones) and many do not (all thick ones); people try those near the gap.
     """
     if reading.feel is Feel.BUTTS:
         return ()
-    leaves = sorted(set(bench.leaves_nm) - {reading.leaf_nm})
-    chances = {leaf: reading_chance(belief, Reading(leaf, reading.feel), bench) for leaf in leaves}
+    leaves = sorted(set(belief.bench.leaves_nm) - {reading.leaf_nm})
+    chances = {leaf: reading_chance(belief, Reading(leaf, reading.feel)) for leaf in leaves}
     top = max(chances.values(), default=0.0)
     fitting = [leaf for leaf in leaves if chances[leaf] >= max(_FITS_FROM, 0.5 * top)]
     middle_nm = belief.quantile(0.5)
