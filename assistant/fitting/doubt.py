@@ -46,7 +46,7 @@ def doubt(belief_before: Belief, reading: Reading) -> Doubt | None:
     chance = min(tight, loose)
     if chance >= DOUBT_BELOW:
         return None
-    kind = _kind(belief_before, reading, bench, too_tight=tight < loose)
+    kind = _kind(belief_before, reading, too_tight=tight < loose)
     return Doubt(kind, chance, _likely_nm(belief_before, reading))
 
 
