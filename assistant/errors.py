@@ -34,12 +34,19 @@ class JobError(LeafcallError):
 
 
 class CommandNotAllowed(LeafcallError):
-    """A call that makes no sense in the present state."""
+    """A call that makes no sense in the present state.
 
-    def __init__(self, reason: str, say_instead: str) -> None:
-        super().__init__(f"{reason} {say_instead}".strip())
-        self.reason = reason
-        self.say_instead = say_instead
+    name: which refusal of ``replies.yaml`` words it; facts: values for its places.
+    """
+
+    def __init__(self, name: str, **facts: str) -> None:
+        super().__init__(name, facts)
+        self.name = name
+        self.facts = facts
+
+    def __str__(self) -> str:
+        told = ", ".join(f"{key} {value}" for key, value in self.facts.items())
+        return f"Not allowed now: {self.name}{f' ({told})' if told else ''}."
 
 
 class AudioError(LeafcallError):

@@ -1,0 +1,69 @@
+"""The terminal: labelled lines, progress, warnings. The only place that prints."""
+
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.text import Text
+
+_STYLES = {"heard": "", "means": "cyan", "ring": "yellow", "says": "bold green", "note": "magenta"}
+_WIDTH = 7
+
+
+class Terminal:
+    """Shows lines on standard output and warnings on standard error.
+
+    Colour follows the terminal (and NO_COLOR); the labels carry the meaning without it.
+    """
+
+    def __init__(self) -> None:
+        self._out = Console(highlight=False, soft_wrap=True)
+        self._err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+    def show(self, line: str) -> None:
+        """One plain line."""
+        self._out.print(Text(line))
+
+    def show_labelled(self, lines: Iterable[tuple[str, str]]) -> None:
+        """(label, text) lines, one block."""
+        for label, text in lines:
+            row = Text(f"  {label:<{_WIDTH}}", style="dim")
+            row.append(text, style=_STYLES.get(label, ""))
+            self._out.print(row)
+
+    def warn(self, line: str) -> None:
+        """One line on standard error."""
+        self._err.print(Text(line, style="bold"))
+
+    def raw(self, line: str) -> None:
+        """One line exactly as it is, for other programs to read."""
+        sys.stdout.write(f"{line}\n")
+        sys.stdout.flush()
+
+    @contextmanager
+    def progress(self, what: str, total: int) -> Iterator["Steps"]:
+        """A bar on standard error for work of ``total`` steps; hidden if it is no terminal."""
+        bar = Progress(
+            TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"),
+            TimeElapsedColumn(), console=self._err, transient=True, disable=not self._err.is_terminal,
+        )  # fmt: skip
+        with bar:
+            yield Steps(bar, bar.add_task(what, total=total))
+
+
+class Steps:
+    """Counts the steps of a progress bar."""
+
+    def __init__(self, bar: Progress, task: object) -> None:
+        self._bar = bar
+        self._task = task
+
+    def step(self, what: str = "") -> None:
+        """One step done; ``what`` replaces the text before the bar."""
+        task = self._task
+        if what:
+            self._bar.update(task, advance=1, description=what)  # type: ignore[arg-type]
+        else:
+            self._bar.update(task, advance=1)  # type: ignore[arg-type]

@@ -1,0 +1,96 @@
+"""The next step for the ring at hand: which leaf, how much to cut, what to check, when to accept."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from assistant.commands import Check
+from assistant.fitting.belief import Belief
+from assistant.fitting.facts import Cut, Fact, Reading
+from assistant.fitting.removal import CutReason, next_cut, next_leaf
+from assistant.fitting.targets import Window
+from assistant.plan import RingKey, bench_of
+from assistant.session import State
+
+
+class Step(StrEnum):
+    """What to do next."""
+
+    PICK = "pick"  # take up the ring `key`
+    SEAT = "seat"  # nothing known: set it square, try a leaf
+    AFTER_CUT = "after cut"  # deburr, set square, try a leaf
+    MEASURE = "measure"  # one more leaf tells more
+    CUT = "cut"  # grind or file
+    CUT_BUTTING = "cut butting"  # the safe first cut: the gap is unknown
+    DRESS = "dress"  # inside: deburr, look at the ends
+    ENDS = "ends"  # ends were reported not square
+    ACCEPT = "accept"  # inside: accept it
+    CLOSE = "close"  # below or at the least, but the smallest cut could pass the most
+    OVER = "over"  # above the most allowed: never a cut
+    ALL_DONE = "all done"
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """The next step. key: the ring it is for. more_nm: gap still to win to the target, nm, >= 0.
+
+    leaf_nm: leaf (or stack) to try, 0 if none. feed_nm / strokes: cut to make, 0 if none.
+    p_over: chance that the cut ends above the most allowed.
+    """
+
+    step: Step
+    key: RingKey | None = None
+    window: Window | None = None
+    belief: Belief | None = None
+    more_nm: int = 0
+    leaf_nm: int = 0
+    feed_nm: int = 0
+    strokes: int = 0
+    p_over: float = 0.0
+
+
+def advise(state: State, key: RingKey | None = None) -> Advice:
+    """The next step for ``key``, or for the ring at hand, or else the next ring to pick."""
+    key = key if key is not None else state.here
+    if key is None or state.ring(key).outcome is not None:
+        following = state.next_ring()
+        return Advice(Step.PICK if following else Step.ALL_DONE, following)
+    job, ring = state.the_job, state.ring(key)
+    bench, window, belief = bench_of(job), state.window(key), state.belief(key)
+    more_nm = max(0, window.target_nm - belief.best_nm) if belief.known else 0
+    cut = next_cut(belief, window, bench)
+    leaf = next_leaf(belief, window, bench)
+    leaf_nm = leaf.leaf_nm or 0
+
+    def step(step: Step, *, feed_nm: int = 0, strokes: int = 0) -> Advice:
+        return Advice(
+            step, key, window, belief, more_nm=more_nm, leaf_nm=leaf_nm, feed_nm=feed_nm,
+            strokes=strokes, p_over=cut.p_over,
+        )  # fmt: skip
+
+    if _measured_since_cut(ring.facts) is None:
+        return step(Step.SEAT)
+    if not _measured_since_cut(ring.facts):
+        return step(Step.AFTER_CUT)
+    if Check.ENDS_NOT_SQUARE in ring.checks:
+        return step(Step.ENDS)
+    match cut.reason:
+        case CutReason.BUTTING:
+            return step(Step.CUT_BUTTING, feed_nm=cut.feed_nm, strokes=cut.strokes)
+        case CutReason.SNEAK if cut.feed_nm or cut.strokes:
+            return step(Step.CUT, feed_nm=cut.feed_nm, strokes=cut.strokes)
+        case CutReason.INSIDE | CutReason.RAIL_OK:
+            dressed = {Check.DEBURRED, Check.ENDS_SQUARE} <= ring.checks
+            return step(Step.ACCEPT if dressed or not ring.passes else Step.DRESS)
+        case CutReason.OVER:
+            return step(Step.OVER)
+    return step(Step.MEASURE if leaf_nm else Step.CLOSE)
+
+
+def _measured_since_cut(facts: tuple[Fact, ...]) -> bool | None:
+    """Whether a leaf was tried after the last cut; None if nothing at all has happened."""
+    for fact in reversed(facts):
+        if isinstance(fact, Reading):
+            return True
+        if isinstance(fact, Cut):
+            return False
+    return None

@@ -1,0 +1,276 @@
+"""Builds the parts into a whole: an ear, a session on disk. Only this and the cli know adapters."""
+
+import json
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from assistant import __version__
+from assistant.adapters.clips import Clips
+from assistant.adapters.data_files import grammar_texts, shipped
+from assistant.adapters.job_file import read_job
+from assistant.adapters.rnnoise import open_front_end
+from assistant.adapters.session_log import SessionLog, read_log
+from assistant.adapters.sphinx_recognizer import SphinxRecognizer
+
+from assistant.dialogue import Call, Dialogue, Turn
+from assistant.errors import JobError, RecognizerError
+from assistant.grammar import REPLIES_FILE, Grammar
+from assistant.interpretation import FOREIGN, SURE_ENOUGH
+from assistant.job import Job
+from assistant.listening import Listener
+from assistant.ports import AudioSource, FrontEnd, Recognizer, Speaker
+from assistant.reply import Wording
+from assistant.session import State, replay
+from assistant.units import Unit
+from assistant.utterance import Heard, Utterance
+from assistant.wordgraph import WordGraph
+
+SOFTWARE = f"leafcall {__version__}"
+DEFAULT_EAR = "pocketsphinx"
+
+
+def load_grammar(folder: Path | None = None, *, unit: Unit = Unit.INCH) -> Grammar:
+    """The grammar in ``folder``, or the bench's own. Raises GrammarError."""
+    return Grammar(grammar_texts(folder if folder is not None else shipped("grammar")), unit=unit)
+
+
+def load_wording(grammar: Grammar) -> Wording:
+    """The bench's replies, numbers worded by ``grammar``."""
+    return Wording(grammar_texts(shipped("grammar"))[REPLIES_FILE], grammar.numbers)
+
+
+def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
+    """The recogniser named ``ear``: ``pocketsphinx``, or the folder of a Vosk model.
+
+    Raises RecognizerError if there is no such recogniser or model.
+    """
+    if ear == DEFAULT_EAR:
+        return SphinxRecognizer(graph)
+    if Path(ear).is_dir():
+        raise RecognizerError("soon")
+    raise RecognizerError(
+        f"There is no ear {ear!r}: write {DEFAULT_EAR}, or the folder of a Vosk model "
+        "('leafcall models' explains)."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Ear:
+    """A grammar with a recogniser and a front end for it; close it when done.
+
+    notice: a sentence to show if hearing is worse than it could be, else empty.
+    """
+
+    grammar: Grammar
+    front_end: FrontEnd
+    recognizer: Recognizer
+    notice: str
+
+    def listener(self, source: AudioSource) -> Listener:
+        """Listens to one source."""
+        self.front_end.reset()
+        return Listener(
+            source, self.front_end, self.recognizer, is_complete=self.grammar.is_complete
+        )
+
+
+@contextmanager
+def open_ear(
+    grammar: Grammar, *, ear: str = DEFAULT_EAR, denoise: bool = True
+) -> Iterator[Ear]:
+    """An ear for ``grammar``. Raises RecognizerError."""
+    recognizer = open_recognizer(ear, grammar.graph)
+    try:
+        front_end, notice = open_front_end(denoise=denoise)
+        yield Ear(grammar, front_end, recognizer, notice)
+    finally:
+        recognizer.close()
+
+
+def heard_record(
+    ear: Ear, file: str, utterance: Utterance | None, heard: Heard, *, audio_s: float,
+    compute_s: float,
+) -> str:  # fmt: skip
+    """One line of JSON on one utterance (None: the file held no speech), for other programs.
+
+    latency_s: from the end of speech to the result, the quiet waited for included.
+    """
+    parsed = ear.grammar.parse(heard.words) if heard.words else None
+    refused = None
+    if not heard.words:
+        refused = "no speech" if utterance is None else "nothing"
+    elif heard.score < SURE_ENOUGH:
+        refused = "foreign" if heard.score < FOREIGN else "not sure"
+    elif parsed is None:
+        refused = "no sentence"
+    latency_s = (
+        None if utterance is None else utterance.decided_s - utterance.end_s + heard.final_s
+    )
+    return json.dumps(
+        {
+            "file": file,
+            "words": " ".join(heard.words),
+            "command": parsed.command if parsed is not None and refused is None else None,
+            "refused": refused,
+            "score": round(heard.score, 4),
+            "audio_s": round(audio_s, 3),
+            "compute_s": round(compute_s, 4),
+            "latency_s": None if latency_s is None else round(latency_s, 4),
+            "start_s": None if utterance is None else round(utterance.start_s, 2),
+            "end_s": None if utterance is None else round(utterance.end_s, 2),
+        },
+        ensure_ascii=False,
+    )
+
+
+def hear_records(ear: Ear, source: AudioSource) -> Iterator[str]:
+    """A JSON line for every utterance of a source, at least one."""
+    listener = ear.listener(source)
+    count, stream_s, began = 0, 0.0, time.perf_counter()
+    for utterance, heard in listener.calls():
+        now_s, now = listener.stream_s, time.perf_counter()
+        yield heard_record(
+            ear, source.name, utterance, heard, audio_s=now_s - stream_s, compute_s=now - began
+        )
+        count, stream_s, began = count + 1, now_s, time.perf_counter()
+    if not count:
+        yield heard_record(
+            ear, source.name, None, Heard((), 0.0), audio_s=listener.stream_s,
+            compute_s=time.perf_counter() - began,
+        )  # fmt: skip
+
+
+class SystemClock:
+    """The clock of the machine, UTC."""
+
+    def now(self) -> datetime:
+        """Present time."""
+        return datetime.now(UTC)
+
+
+class Quiet:
+    """A speaker that says nothing (``--mute``, tests)."""
+
+    def say(self, text: str) -> None:
+        """Nothing."""
+
+    def close(self) -> None:
+        """Nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class SessionFolder:
+    """Where one session is kept: log, sheet, clips; all in one folder beside the job file."""
+
+    path: Path
+
+    @property
+    def log(self) -> Path:
+        """The session log."""
+        return self.path / "log.jsonl"
+
+    @property
+    def sheet(self) -> Path:
+        """The build sheet as a page."""
+        return self.path / "sheet.html"
+
+    @property
+    def table(self) -> Path:
+        """The build sheet as a table."""
+        return self.path / "sheet.csv"
+
+    @property
+    def clips(self) -> Path:
+        """Notes and kept calls."""
+        return self.path / "clips"
+
+
+def session_folders(job_path: Path) -> list[SessionFolder]:
+    """Sessions of a job so far, oldest first."""
+    home = _home(job_path)
+    found = sorted(p for p in home.glob("*") if p.is_dir() and p.name.isdigit())
+    return [SessionFolder(path) for path in found if (path / "log.jsonl").exists()]
+
+
+def _home(job_path: Path) -> Path:
+    return job_path.with_name(f"{job_path.stem}-sessions")
+
+
+def session_to_use(job_path: Path, job: Job, *, new: bool) -> SessionFolder:
+    """The newest session if it has rings to do, else a new one.
+
+    new: always a new one. Raises LogError if the newest log cannot be read.
+    """
+    folders = session_folders(job_path)
+    if folders and not new:
+        state = replay(read_log(folders[-1].log))
+        if state.job is None or state.open_rings():
+            return folders[-1]
+    number = int(folders[-1].path.name) + 1 if folders else 1
+    return SessionFolder(_home(job_path) / f"{number:03d}")
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A session ready for calls. repaired: file that took a torn last line, else None."""
+
+    job: Job
+    dialogue: Dialogue
+    folder: SessionFolder
+    grammar: Grammar
+    wording: Wording
+    repaired: Path | None
+    first: Turn
+
+    def call(self, utterance: Utterance, heard: Heard, source: str) -> Call:
+        """An utterance as a call whose sound can be kept as a note."""
+        clips = Clips(self.folder.clips)
+        return Call(
+            heard, source, utterance.start_s, utterance.end_s,
+            keep=lambda: clips.keep(utterance.samples),
+        )  # fmt: skip
+
+
+@contextmanager
+def open_session(
+    job_path: Path,
+    *,
+    speaker: Speaker,
+    show: Callable[[Turn, Wording], None],
+    new: bool = False,
+) -> Iterator[Session]:
+    """Open the job's unfinished session, or a new one, and say where it stands.
+
+    Raises JobError, LogError, LogInUse, GrammarError.
+    """
+    job = read_job(job_path)
+    grammar = load_grammar(unit=job.unit)
+    wording = load_wording(grammar)
+    folder = session_to_use(job_path, job, new=new)
+    with ExitStack() as stack:
+        log = SessionLog(folder.log)
+        stack.callback(log.close)
+        state = replay(log.read())
+        dialogue = Dialogue(
+            store=log, clock=SystemClock(), grammar=grammar, wording=wording, speaker=speaker,
+            show=lambda turn: show(turn, wording), state=state,
+        )  # fmt: skip
+        first = dialogue.open(job, software=SOFTWARE)
+        yield Session(job, dialogue, folder, grammar, wording, log.repaired, first)
+
+
+def state_of(path: Path) -> tuple[State, SessionFolder]:
+    """State and folder of a session: ``path`` is a log, or a job file (its newest session).
+
+    Raises JobError if the job has no session yet, LogError as ``read_log``.
+    """
+    if path.suffix == ".jsonl":
+        return replay(read_log(path)), SessionFolder(path.parent)
+    folders = session_folders(path)
+    if not folders:
+        raise JobError(f"{path} has no session yet: begin one with 'leafcall fit {path}'.")
+    return replay(read_log(folders[-1].log)), folders[-1]

@@ -1,0 +1,181 @@
+"""From what may have been said to what is meant: strict parse, weighed by what is plausible now."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import product
+
+from assistant.commands import (
+    Amend, Answer, Command, Filed, Ground, ListenUp, Pick, Place, Report, command_from,
+)  # fmt: skip
+from assistant.fitting.facts import Feel, Reading
+from assistant.grammar import Grammar, Parsed
+from assistant.job import GrinderKind
+from assistant.session import State
+from assistant.utterance import Heard, Hypothesis
+
+SURE_ENOUGH = 0.5
+"""Recogniser score (0..1) from which a call is taken; below, it is asked to be said again."""
+FOREIGN = 0.2
+"""Recogniser score below which talk is taken as not meant for the bench: no answer at all."""
+CLEAR_WIN = 2.0
+"""A call is taken only if it weighs this many times the best rival of another meaning."""
+SOUNDALIKE = 0.2
+"""Weight of a word put in for one that sounds alike, against the word that was heard."""
+UNLIKELY = 0.02
+"""Weight of a call that makes no sense now: it can win only where nothing else was heard."""
+
+
+@dataclass(frozen=True, slots=True)
+class Understood:
+    """A call that is taken. weight: score times plausibility, 0..1."""
+
+    command: Command
+    parsed: Parsed
+    weight: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rejection:
+    """A call that has no effect. reason: name of the refusal in ``replies.yaml``.
+
+    words: what was heard. facts: values for the places of the reply.
+    """
+
+    reason: str
+    words: tuple[str, ...]
+    facts: dict[str, str] = field(default_factory=dict)
+
+
+def interpret(heard: Heard, grammar: Grammar, state: State) -> Understood | Rejection:
+    """What is meant by what was heard; a rejection is a result, not an error."""
+    if not heard.words:
+        return Rejection("nothing", ())
+    ranked = _ranked(heard, grammar, state)
+    if not state.listening and not any(isinstance(u.command, ListenUp) for u in ranked):
+        return Rejection("standing by", heard.words)
+    if heard.score < SURE_ENOUGH:
+        return Rejection("not sure" if heard.score >= FOREIGN else "foreign", heard.words)
+    if not ranked:
+        return _unparsed(heard.words, grammar)
+    best = ranked[0]
+    if not state.listening and not isinstance(best.command, ListenUp):
+        return Rejection("standing by", heard.words)
+    rival = next((u for u in ranked[1:] if u.command != best.command), None)
+    if rival is not None and best.weight < CLEAR_WIN * rival.weight:
+        facts = {"first": " ".join(best.parsed.words), "second": " ".join(rival.parsed.words)}
+        return Rejection("close race", heard.words, facts)
+    return best
+
+
+def _ranked(heard: Heard, grammar: Grammar, state: State) -> list[Understood]:
+    """Every meaning of the n-best list and its soundalikes, weightiest first, one per command."""
+    found: dict[Command, Understood] = {}
+    for hypothesis, share in _with_soundalikes(heard.hypotheses, grammar.confusions):
+        parsed = grammar.parse(hypothesis.words)
+        if parsed is None:
+            continue
+        command = command_from(parsed, state.the_job.unit)
+        weight = hypothesis.score * share * plausibility(command, state)
+        if command not in found or weight > found[command].weight:
+            found[command] = Understood(command, parsed, weight)
+    return sorted(found.values(), key=lambda understood: -understood.weight)
+
+
+def _with_soundalikes(
+    hypotheses: Sequence[Hypothesis], pairs: Sequence[tuple[str, str]]
+) -> Iterator[tuple[Hypothesis, float]]:
+    """Each hypothesis, and each with up to two words swapped for ones that sound alike."""
+    other: dict[str, list[str]] = {}
+    for one, two in pairs:
+        other.setdefault(one, []).append(two)
+        other.setdefault(two, []).append(one)
+    for hypothesis in hypotheses:
+        choices = [(word, *other.get(word, ())) for word in hypothesis.words]
+        swappable = sum(len(ways) > 1 for ways in choices)
+        if swappable > 6:
+            yield hypothesis, 1.0
+            continue
+        for words in product(*choices):
+            swaps = sum(a != b for a, b in zip(words, hypothesis.words, strict=True))
+            if swaps <= 2:
+                yield Hypothesis(words, hypothesis.score), SOUNDALIKE**swaps
+
+
+def plausibility(command: Command, state: State) -> float:
+    """How likely the call is in this state, 1 = quite ordinary, UNLIKELY = makes no sense."""
+    match command:
+        case Answer():
+            return 1.0 if state.pending is not None else UNLIKELY
+        case Amend():
+            return 1.0 if state.last_entry or state.pending is not None else UNLIKELY
+        case ListenUp():
+            return UNLIKELY if state.listening else 1.0
+        case Pick(place=place):
+            return _place_plausible(place, state)
+        case Report(place=place, readings=readings):
+            return _place_plausible(place, state) * _readings_plausible(command, readings, state)
+        case Ground(feed_nm=feed_nm):
+            job = state.the_job
+            fits = job.grinder.kind is GrinderKind.DIAL and state.here is not None
+            return 1.0 if fits and feed_nm <= job.grinder.largest_cut_nm else UNLIKELY
+        case Filed():
+            fits = state.the_job.grinder.kind is GrinderKind.FILE and state.here is not None
+            return 1.0 if fits else UNLIKELY
+    return 1.0
+
+
+def _place_plausible(place: Place | None, state: State) -> float:
+    job = state.the_job
+    if place is None:
+        return 1.0
+    known = place.cylinder is None or 1 <= place.cylinder <= job.cylinders
+    if place.position is not None:
+        known = known and place.position in job.order
+    return 1.0 if known else UNLIKELY
+
+
+def _readings_plausible(report: Report, readings: Sequence[Reading], state: State) -> float:
+    """Product over readings: leaf on hand, and a thickness near where the gap may be.
+
+    Before anything is known of a ring, a fitted ring's leaves lie between nothing and about
+    twice the most allowed; afterwards near the belief. The margin of two call units stands for
+    leaves that are tried on either side of the gap.
+    """
+    job = state.the_job
+    place = report.place or Place()
+    cylinder = place.cylinder or (state.here[0] if state.here else 1)
+    position = place.position or (state.here[1] if state.here else job.order[0])
+    if not 1 <= cylinder <= job.cylinders or position not in job.order:
+        return UNLIKELY
+    key = (cylinder, position)
+    belief, window = state.belief(key), state.window(key)
+    margin_nm = 2 * job.unit.call_nm
+    ceiling_nm = 2 * (window.most_nm or 2 * window.least_nm)
+    low_nm, high_nm = 0, ceiling_nm
+    if belief.known and not belief.butting:
+        low_nm, high_nm = belief.low_nm - margin_nm, belief.high_nm + margin_nm
+    weight = 1.0
+    for reading, parts_nm in zip(readings, report.parts_nm, strict=True):
+        if reading.feel is Feel.BUTTS:
+            weight *= UNLIKELY if belief.known and not belief.butting else 1.0
+            continue
+        if not low_nm <= reading.leaf_nm <= high_nm:
+            weight *= 0.1
+        if any(part_nm not in job.leaves_nm for part_nm in parts_nm):
+            weight *= 0.1
+    return max(weight, UNLIKELY**2)
+
+
+def _unparsed(words: tuple[str, ...], grammar: Grammar) -> Rejection:
+    """Why the words are no sentence: the longest beginning that fits, and what may follow."""
+    fit = 0
+    while fit < len(words) and grammar.is_prefix(words[: fit + 1]):
+        fit += 1
+    said = " ".join(words)
+    if fit == 0:
+        return Rejection("unknown words", words, {"said": said})
+    follow = sorted(grammar.next_words(words[:fit]))
+    facts = {"said": said, "begin": " ".join(words[:fit]), "follow": ", ".join(follow[:6])}
+    if fit < len(words):
+        return Rejection("stray word", words, {**facts, "stray": words[fit]})
+    return Rejection("unfinished", words, facts)

@@ -1,0 +1,46 @@
+"""From a job to the numbers of the fitting package: the window of a ring, the bench."""
+
+from functools import lru_cache
+
+from assistant.fitting import bench as fit
+from assistant.fitting.targets import Limits, PerBore, Window, window_for
+from assistant.job import FactorRule, GrinderKind, Job, RingPosition, RingSpec
+
+RingKey = tuple[int, RingPosition]
+"""(cylinder from 1, position)."""
+
+
+def window_of(job: Job, key: RingKey) -> Window:
+    """The window of one ring in its own bore. Raises JobError if the job has no such ring."""
+    cylinder, position = key
+    return _window(job.ring(position), job.bore_for(cylinder), job.unit.half_nm)
+
+
+@lru_cache(maxsize=256)
+def _window(spec: RingSpec, bore_nm: int, half_nm: int) -> Window:
+    if isinstance(spec.rule, FactorRule):
+        per_bore = PerBore(spec.rule.factor, spec.rule.over_nm)
+        return window_for(per_bore, bore_nm=bore_nm, half_nm=half_nm)
+    limits = Limits(spec.rule.least_nm, spec.rule.most_nm)
+    return window_for(limits, bore_nm=bore_nm, half_nm=half_nm)
+
+
+def bench_of(job: Job) -> fit.Bench:
+    """The bench of a job: its grinder, its leaves, its grid and its risk."""
+    tool = job.grinder
+    is_dial = tool.kind is GrinderKind.DIAL
+    cut = {
+        "largest_cut_nm": tool.largest_cut_nm,
+        "butting_cut_nm": tool.butting_cut_nm,
+    }
+    grinder = (
+        fit.Grinder(kind=fit.GrinderKind.DIAL, step_nm=tool.step_nm, **cut)
+        if is_dial
+        else fit.Grinder(kind=fit.GrinderKind.FILE, per_stroke_nm=float(tool.step_nm), **cut)
+    )
+    return fit.Bench(
+        grinder=grinder,
+        leaves_nm=job.leaves_nm,
+        half_nm=job.unit.half_nm,
+        over_risk=float(job.risk),
+    )

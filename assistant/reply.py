@@ -1,0 +1,310 @@
+"""What the bench says and shows, worded by ``grammar/replies.yaml``."""
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from string import Formatter
+from typing import Any
+
+import yaml
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from assistant import events as ev
+from assistant.advice import Advice, Step, advise
+from assistant.commands import Ask, Command, Question
+from assistant.errors import CommandNotAllowed, GrammarError
+from assistant.fitting.facts import Feel
+from assistant.grammar import REPLIES_FILE
+from assistant.interpretation import Rejection
+from assistant.job import RingPosition
+from assistant.numbers import NumberWords
+from assistant.plan import RingKey
+from assistant.session import Pending, State
+from assistant.units import Unit, round_to, show_gap, to_called
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """One answer: words to speak (numbers in words) and the line to show (figures)."""
+
+    spoken: str
+    shown: str
+
+    def __bool__(self) -> bool:
+        return bool(self.spoken or self.shown)
+
+
+class _Wording(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    units: dict[Unit, str]
+    rings: dict[RingPosition, str]
+    place: str
+    advice: dict[str, str]
+    done: dict[str, str]
+    answers: dict[str, str]
+    entries: dict[str, str]
+    questions: dict[str, str]
+    refusals: dict[str, str]
+
+
+class Wording:
+    """The replies of a grammar folder, ready to be filled in.
+
+    text: of ``replies.yaml``. numbers: words for figures; None leaves figures to the voice.
+    Raises GrammarError if a name or place is missing or unknown.
+    """
+
+    def __init__(self, text: str, numbers: NumberWords | None) -> None:
+        try:
+            self._data = _Wording.model_validate(yaml.safe_load(text))
+        except yaml.YAMLError as error:
+            raise GrammarError(f"{REPLIES_FILE} is not YAML: {' '.join(str(error).split())}") from error
+        except ValidationError as error:
+            first = error.errors()[0]
+            place = ".".join(str(part) for part in first["loc"])
+            raise GrammarError(f"{REPLIES_FILE}, {place}: {first['msg']}.") from error
+        self._numbers = numbers
+
+    def names(self, group: str) -> frozenset[str]:
+        """Names in a group: advice, done, answers, entries, questions, refusals."""
+        return frozenset(getattr(self._data, group))
+
+    def text(self, group: str, name: str) -> str:
+        """The template of a reply. Raises GrammarError if the file lacks it."""
+        texts: Mapping[str, str] = getattr(self._data, group)
+        if name not in texts:
+            raise GrammarError(f"{REPLIES_FILE}, {group}: there is no reply {name!r}: add it.")
+        return texts[name]
+
+    def places(self, group: str, name: str) -> frozenset[str]:
+        """Names of the places in a reply."""
+        parsed = Formatter().parse(self.text(group, name))
+        return frozenset(place for _, place, _, _ in parsed if place)
+
+    def fill(self, group: str, name: str, unit: Unit, facts: Mapping[str, object]) -> Reply:
+        """The reply with its places filled. Raises GrammarError if a fact for a place is missing."""
+        template = self.text(group, name)
+        try:
+            spoken = template.format_map({k: self._said(k, v, unit) for k, v in facts.items()})
+            shown = template.format_map({k: self._shown(k, v, unit) for k, v in facts.items()})
+        except (KeyError, IndexError, ValueError) as error:
+            raise GrammarError(
+                f"{REPLIES_FILE}, {group}, {name}: cannot fill {error}; "
+                f"there is {', '.join(facts) or 'nothing'}."
+            ) from error
+        if self._numbers is not None:
+            spoken = self._numbers.spell_figures(spoken)
+        return Reply(spoken, _capital(shown))
+
+    def place(self, key: RingKey) -> str:
+        """A ring as called: cylinder 1 top ring."""
+        cylinder, position = key
+        return self._data.place.format(cylinder=cylinder, ring=self._data.rings[position])
+
+    def _said(self, name: str, value: object, unit: Unit) -> str:
+        if not name.endswith("_nm"):
+            return str(value)
+        return " or ".join(self._say_length(int(nm), unit) for nm in str(value).split())
+
+    def _say_length(self, length_nm: int, unit: Unit) -> str:
+        count = to_called(round_to(length_nm, unit.half_nm), unit)
+        try:
+            words = self._numbers.say(abs(count)) if self._numbers else f"{count.normalize():f}"
+        except GrammarError:
+            words = f"{count.normalize():f}"
+        return f"{words} {self._data.units[unit]}"
+
+    def _shown(self, name: str, value: object, unit: Unit) -> str:
+        if not name.endswith("_nm"):
+            return str(value)
+        return " or ".join(show_gap(int(nm), unit) for nm in str(value).split())
+
+
+def _capital(text: str) -> str:
+    return re.sub(r"(^|[.?!] )([a-z])", lambda found: found[1] + found[2].upper(), text)
+
+
+def join(replies: Iterable[Reply]) -> Reply:
+    """Several replies as one."""
+    kept = [reply for reply in replies if reply]
+    return Reply(" ".join(r.spoken for r in kept), " ".join(r.shown for r in kept))
+
+
+# --- which replies a turn gets ----------------------------------------------------------------------
+
+
+def reply_to_rejection(rejection: Rejection, wording: Wording, unit: Unit) -> Reply:
+    """What to answer to a call that was not understood; may be silence."""
+    return wording.fill("refusals", rejection.reason, unit, rejection.facts)
+
+
+def reply_to_refusal(refused: CommandNotAllowed, wording: Wording, unit: Unit) -> Reply:
+    """What to answer to a command that makes no sense now."""
+    return wording.fill("refusals", refused.name, unit, refused.facts)
+
+
+def reply_to_turn(
+    command: Command, new_events: tuple[Any, ...], after: State, wording: Wording
+) -> Reply:
+    """What to answer to a command that was taken: what was entered, then the next step."""
+    if isinstance(command, Ask):
+        return _answer(command.question, after, wording)
+    if after.pending is not None:
+        return reply_to_pending(after.pending, after, wording)
+    said = [_done(event, after, wording) for event in new_events]
+    if any(isinstance(event, ev.SessionClosed | ev.NoteBegun | ev.ListeningPaused)
+           for event in new_events):  # fmt: skip
+        return join(said)
+    return join([*said, reply_to_advice(advise(after), after, wording)])
+
+
+def reply_to_pending(pending: Pending, state: State, wording: Wording) -> Reply:
+    """The open question."""
+    facts = dict(pending.facts)
+    key = (int(facts["cylinder"]), RingPosition(facts["ring"]))
+    filled = {**facts, "place": wording.place(key)}
+    return wording.fill("questions", pending.about, state.the_job.unit, filled)
+
+
+def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
+    """The next step."""
+    facts: dict[str, object] = {
+        "more_nm": advice.more_nm, "leaf_nm": advice.leaf_nm, "feed_nm": advice.feed_nm,
+        "strokes": advice.strokes,
+    }  # fmt: skip
+    name = advice.step.value
+    if advice.key is not None:
+        facts["place"] = wording.place(advice.key)
+    if advice.window is not None:
+        facts["least_nm"] = advice.window.least_nm
+        facts["most_nm"] = advice.window.most_nm if advice.window.most_nm is not None else ""
+        if advice.step is Step.SEAT and advice.window.most_nm is None:
+            name = "seat least only"
+    if advice.belief is not None:
+        facts["gap_nm"] = advice.belief.best_nm
+    if advice.strokes:
+        name += " strokes"
+    return wording.fill("advice", name, state.the_job.unit, facts)
+
+
+_DONE_CHECKS = ("deburred", "square", "ends square", "ends not square")
+
+
+def _done(event: Any, after: State, wording: Wording) -> Reply:
+    """How an event is confirmed; readings are confirmed by the advice that follows."""
+    unit = after.the_job.unit
+    here = {"place": wording.place(after.here)} if after.here is not None else {}
+    places = list(after.the_job.places())
+    open_count = len(after.open_rings())
+    facts: dict[str, object] = {**here, "open": open_count, "done": len(places) - open_count}
+    match event:
+        case ev.SessionOpened():
+            return Reply("", "")
+        case ev.SessionResumed():
+            name = "resumed"
+        case ev.RingPicked() as picked:
+            name, facts["place"] = "picked", wording.place((picked.cylinder, picked.position))
+        case ev.RingReopened(fresh=fresh):
+            name = "fresh" if fresh else "reopened"
+        case ev.MetalGround(feed_nm=feed_nm):
+            name, facts["feed_nm"] = "cut", feed_nm
+        case ev.StrokesFiled(strokes=strokes):
+            name, facts["strokes"] = "strokes", strokes
+        case ev.RingChecked(check=check):
+            name = check
+        case ev.RingAccepted(outside=outside):
+            name = "accepted outside" if outside else "accepted"
+        case ev.RingSpoiled():
+            name = "spoiled"
+        case ev.RingSkipped():
+            name = "skipped"
+        case ev.EntryRetracted():
+            name = "retracted" if here else "retracted all"
+        case ev.QuestionAnswered(yes=False):
+            name = "dropped" if here else "retracted all"
+        case ev.ListeningPaused():
+            name = "standing by"
+        case ev.ListeningResumed():
+            name = "listening"
+        case ev.NoteBegun():
+            name = "note begun"
+        case ev.NoteKept():
+            name = "note kept"
+        case ev.SessionClosed():
+            name = "closed"
+        case _:
+            return Reply("", "")
+    return wording.fill("done", name, unit, facts)
+
+
+def _answer(question: Question, state: State, wording: Wording) -> Reply:
+    unit = state.the_job.unit
+    if question is Question.AGAIN:
+        if state.last_reply:
+            return Reply(state.last_reply, state.last_reply)
+        return wording.fill("answers", "nothing said", unit, {})
+    if question is Question.PHRASES:
+        return wording.fill("answers", "phrases", unit, {})
+    if question is Question.NOW and state.pending is not None:
+        return reply_to_pending(state.pending, state, wording)
+    advice = advise(state)
+    if question is Question.NOW or advice.key is None:
+        return reply_to_advice(advice, state, wording)
+    key = advice.key
+    window, belief = state.window(key), state.belief(key)
+    facts: dict[str, object] = {
+        "place": wording.place(key), "open": len(state.open_rings()),
+        "least_nm": window.least_nm, "target_nm": window.target_nm,
+    }  # fmt: skip
+    match question:
+        case Question.WHERE:
+            name = "where"
+        case Question.TARGET if window.most_nm is None:
+            name = "target least only"
+        case Question.TARGET:
+            name, facts["most_nm"] = "target", window.most_nm
+        case Question.READ_BACK:
+            return _read_back(state, key, facts, wording)
+        case _ if not belief.known or belief.butting:
+            name = "more unknown"
+        case _ if window.holds(belief.best_nm) or belief.best_nm > window.target_nm:
+            name = "more none"
+        case _:
+            name, facts["more_nm"] = "more", advice.more_nm
+            more = wording.fill("answers", name, unit, facts)
+            return join([more, reply_to_advice(advice, state, wording)])
+    return wording.fill("answers", name, unit, facts)
+
+
+def _read_back(
+    state: State, key: RingKey, facts: Mapping[str, object], wording: Wording
+) -> Reply:
+    unit = state.the_job.unit
+    if not state.last_entry:
+        return wording.fill("answers", "read back none", unit, facts)
+    parts = [entry_line(event, wording, unit) for event in state.last_entry]
+    spoken = wording.fill(
+        "answers", "read back", unit, {**facts, "entry": ", ".join(p.spoken for p in parts)}
+    )
+    shown = wording.fill(
+        "answers", "read back", unit, {**facts, "entry": ", ".join(p.shown for p in parts)}
+    )
+    return Reply(spoken.spoken, shown.shown)
+
+
+def entry_line(event: Any, wording: Wording, unit: Unit) -> Reply:
+    """One entry as it is read back and listed: ``15 thou goes``."""
+    facts = {
+        "place": wording.place((event.cylinder, event.position)),
+        **event.model_dump(exclude={"kind", "position"}),
+    }
+    name = event.kind
+    if isinstance(event, ev.LeafTried):
+        facts["feel"] = event.feel.value
+        name = "butts" if event.feel is Feel.BUTTS else name
+    filled = wording.fill("entries", name, unit, facts)
+    return Reply(filled.spoken, filled.shown[:1].lower() + filled.shown[1:])
+
+
