@@ -128,6 +128,13 @@ class Belief:
             ceil(self.quantile(1 - tail) / half_nm) * half_nm,
         )
 
+    def plus_minus_nm(self, confidence: float) -> int:
+        """Half width of the central interval, to the nearest grid step: "plus or minus half"."""
+        half_nm = self.bench.half_nm
+        tail = (1 - confidence) / 2
+        width_nm = self.quantile(1 - tail) - self.quantile(tail)
+        return max(floor(width_nm / 2 / half_nm + 0.5), 1) * half_nm
+
     def p_below(self, limit_nm: float) -> float:
         """Chance that the gap is below ``limit_nm``."""
         position = (limit_nm - self.gap_nm[0]) / GRID_NM + 0.5

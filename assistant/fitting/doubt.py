@@ -12,7 +12,7 @@ from typing import TypeVar
 from assistant.fitting.belief import Belief
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Feel, Reading
-from assistant.fitting.feel import ORDER, Floats, feel_chance, feel_ranks, reading_sd_nm
+from assistant.fitting.feel import ORDER, Floats, all_chances, feel_chance, reading_sd_nm
 
 DOUBT_BELOW = 0.002
 _FITS_FROM = 0.05
@@ -81,9 +81,10 @@ def _tails(felt_nm: Floats, felt: Floats, reading: Reading, bench: Bench) -> tup
     """Chances that the leaf feels this tight or tighter, and this loose or looser."""
     if reading.feel is Feel.BUTTS:
         return float(felt @ _chance(Feel.BUTTS, felt_nm, reading, bench)), 1.0
-    each = [float(felt @ _chance(feel, felt_nm, reading, bench)) for feel in ORDER]
-    rank = feel_ranks()[reading.feel]
-    return sum(each[: rank + 1]), sum(each[rank:])
+    sd_nm = reading_sd_nm(bench, reading.leaves)
+    each = all_chances(felt_nm - reading.leaf_nm, sd_nm) @ felt
+    rank = ORDER.index(reading.feel)
+    return float(each[: rank + 1].sum()), float(each[rank:].sum())
 
 
 def _kind(belief: Belief, reading: Reading, *, too_tight: bool) -> DoubtKind:

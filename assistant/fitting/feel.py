@@ -13,7 +13,6 @@ are physical lengths, the same in an inch and in a metric job.
 """
 
 from collections.abc import Sequence
-from functools import lru_cache
 from math import sqrt
 
 import numpy as np
@@ -41,15 +40,36 @@ ORDER = (Feel.NO_GO, Feel.ALMOST, Feel.SNUG, Feel.GOES, Feel.DROPS)
 _NODES = ((-sqrt(0.6), 5 / 18), (0.0, 8 / 18), (sqrt(0.6), 5 / 18))
 
 
-def feel_chance(feel: Feel, play_nm: Floats, sd_nm: float) -> Floats:
-    """P(feel | play), same shape as ``play_nm`` (gap minus leaf, nm); ``sd_nm`` > 0.
+def all_chances(play_nm: Floats, sd_nm: float) -> Floats:
+    """P(feel | play) of the five feels of ORDER: shape (5, *play_nm.shape), sums to 1 over axis 0.
 
-    For each play the chances of the five feels of ORDER sum to 1. BUTTS is given as the chance
-    that a leaf does not go.
+    play_nm: gap minus leaf, nm. sd_nm: spread of one reading, nm, > 0.
     """
-    plain = _feel_chance(feel, play_nm, sd_nm)
-    clumsy = _feel_chance(feel, play_nm, sd_nm * CLUMSY_FACTOR)
-    return (1 - CLUMSY_SHARE) * plain + CLUMSY_SHARE * clumsy
+    # Chance to lie below each edge; one try in a hundred is clumsy.
+    almost, snug, touch, goes = (
+        (1 - CLUMSY_SHARE) * ndtr((edge - play_nm) / sd_nm)
+        + CLUMSY_SHARE * ndtr((edge - play_nm) / (CLUMSY_FACTOR * sd_nm))
+        for edge in (ALMOST_FROM_NM, SNUG_FROM_NM, 0.0, GOES_FROM_NM)
+    )
+    fine, coarse = 1 - COARSE_SHARE, COARSE_SHARE
+    free = 1 - fine * goes - coarse * touch
+    drops = ndtr((play_nm - DROPS_ABOUT_NM) / DROPS_SD_NM)
+    return np.stack(
+        (
+            fine * almost + coarse * touch,
+            fine * (snug - almost),
+            fine * (goes - snug),
+            free * (1 - drops),
+            free * drops,
+        )
+    )
+
+
+def feel_chance(feel: Feel, play_nm: Floats, sd_nm: float) -> Floats:
+    """P(feel | play), same shape as ``play_nm``; BUTTS is the chance that a leaf does not go in."""
+    if feel is Feel.BUTTS:
+        return np.asarray(ndtr(-play_nm / sd_nm), dtype=np.float64)
+    return np.asarray(all_chances(play_nm, sd_nm)[ORDER.index(feel)], dtype=np.float64)
 
 
 def reading_sd_nm(bench: Bench, leaves: int) -> float:
@@ -92,38 +112,3 @@ def _group_chance(group: Sequence[Reading], gap_nm: Floats, bench: Bench) -> Flo
             part = part * feel_chance(feel, play_nm - node * reach_nm, bench.person.spread_nm)
         total = total + part
     return total
-
-
-def _feel_chance(feel: Feel, play_nm: Floats, sd_nm: float) -> Floats:
-    if feel is Feel.BUTTS:
-        return _below(0.0, play_nm, sd_nm)
-    if feel is Feel.NO_GO:
-        fine = _below(ALMOST_FROM_NM, play_nm, sd_nm)
-        coarse = _below(0.0, play_nm, sd_nm)
-        return (1 - COARSE_SHARE) * fine + COARSE_SHARE * coarse
-    if feel is Feel.ALMOST:
-        upper, lower = (_below(edge, play_nm, sd_nm) for edge in (SNUG_FROM_NM, ALMOST_FROM_NM))
-        return (1 - COARSE_SHARE) * (upper - lower)
-    if feel is Feel.SNUG:
-        upper, lower = (_below(edge, play_nm, sd_nm) for edge in (GOES_FROM_NM, SNUG_FROM_NM))
-        return (1 - COARSE_SHARE) * (upper - lower)
-    free = (1 - COARSE_SHARE) * _above(GOES_FROM_NM, play_nm, sd_nm) + COARSE_SHARE * _above(
-        0.0, play_nm, sd_nm
-    )
-    drops = ndtr((play_nm - DROPS_ABOUT_NM) / DROPS_SD_NM)
-    share = drops if feel is Feel.DROPS else 1 - drops
-    return np.asarray(free * share, dtype=np.float64)
-
-
-def _below(edge_nm: float, play_nm: Floats, sd_nm: float) -> Floats:
-    return np.asarray(ndtr((edge_nm - play_nm) / sd_nm), dtype=np.float64)
-
-
-def _above(edge_nm: float, play_nm: Floats, sd_nm: float) -> Floats:
-    return np.asarray(ndtr((play_nm - edge_nm) / sd_nm), dtype=np.float64)
-
-
-@lru_cache(maxsize=1)
-def feel_ranks() -> dict[Feel, int]:
-    """Place of each feel in ORDER; BUTTS ranks with NO_GO."""
-    return {feel: rank for rank, feel in enumerate(ORDER)} | {Feel.BUTTS: 0}
