@@ -1,0 +1,106 @@
+"""Which leaf to try next, and when enough has been measured.
+
+A reading is worth what it tells: the mutual information between how the leaf will feel and the gap.
+Measuring stops when the window is decided with the wanted confidence, when the gap is known better
+than the next cut can be made, or when no leaf tells much more.
+"""
+
+from dataclasses import dataclass
+from math import hypot, log
+
+import numpy as np
+from scipy.special import entr
+
+from assistant.fitting.belief import Belief
+from assistant.fitting.bench import Bench
+from assistant.fitting.feel import all_chances, reading_sd_nm
+from assistant.fitting.targets import Window
+
+_THOU_NM = 25_400
+_ENOUGH_NM = 1.1 * _THOU_NM
+"""Width of the 95 % interval that is good enough: about half a thou to either side."""
+_LITTLE_BITS = 0.25
+_LITTLE_BITS_NEAR = 0.15
+_SHARE_OF_CUT = 0.6
+_MOST_LEAVES = 9
+_MOST_STACKS = 4
+_MOST_COLUMNS = 120
+
+
+@dataclass(frozen=True, slots=True)
+class LeafAdvice:
+    """What to try next.
+
+    leaf_nm: thickness to try, nm; None when the gap is known well enough. stack: the leaves on hand
+    that make it, thinnest first. bits: what the best answer is expected to tell, in bits.
+    """
+
+    leaf_nm: int | None
+    stack: tuple[int, ...]
+    bits: float
+
+
+def next_leaf(belief: Belief, window: Window, bench: Bench) -> LeafAdvice:
+    """The leaf, or stack of two, whose answer is expected to tell most."""
+    if belief.known and _known_enough(belief, window, bench):
+        return LeafAdvice(None, (), 0.0)
+    stacks = _stacks_to_try(belief, bench)
+    bits = expected_bits(belief, stacks)
+    best = int(np.argmax(bits))
+    near = 0.02 < belief.p_below(window.least_nm) < 0.98
+    if belief.known and bits[best] < (_LITTLE_BITS_NEAR if near else _LITTLE_BITS):
+        return LeafAdvice(None, (), float(bits[best]))
+    return LeafAdvice(sum(stacks[best]), stacks[best], float(bits[best]))
+
+
+def expected_bits(belief: Belief, stacks: list[tuple[int, ...]]) -> list[float]:
+    """Mutual information, bits, between the feel of each stack and the gap (Shannon 1948)."""
+    felt_nm, felt = belief.felt_nm, belief.felt
+    # A wide belief is looked at through wider columns; what a leaf tells does not change by it.
+    every = -(-len(felt) // _MOST_COLUMNS)
+    if every > 1:
+        starts = np.arange(0, len(felt), every)
+        felt_nm = felt_nm[np.minimum(starts + every // 2, len(felt) - 1)]
+        felt = np.add.reduceat(felt, starts)
+    bits = []
+    for stack in stacks:
+        each = all_chances(felt_nm - sum(stack), reading_sd_nm(belief.bench, len(stack)))
+        told = entr(each @ felt).sum() - entr(each).sum(axis=0) @ felt
+        bits.append(float(told) / log(2))
+    return bits
+
+
+def _known_enough(belief: Belief, window: Window, bench: Bench) -> bool:
+    if belief.p_inside(window) >= bench.confidence:
+        return True
+    if window.most_nm is not None and belief.p_above(window.most_nm) >= bench.confidence:
+        return True
+    if belief.quantile(0.975) - belief.quantile(0.025) <= _ENOUGH_NM:
+        return True
+    grinder = bench.grinder
+    rest_nm = min(max(window.target_nm - belief.mean_nm, 0.0), grinder.largest_cut_nm)
+    cut_sd_nm = hypot(grinder.cut_sd_nm, grinder.unit_rate_sd * rest_nm)
+    return belief.sd_nm <= _SHARE_OF_CUT * cut_sd_nm
+
+
+def _stacks_to_try(belief: Belief, bench: Bench) -> list[tuple[int, ...]]:
+    """Single leaves, and stacks of two where no single leaf is near the middle of the belief."""
+    single = sorted(set(bench.leaves_nm)) or [bench.thinnest_nm]
+    low_nm = belief.quantile(0.02) - _THOU_NM
+    high_nm = belief.quantile(0.98) + _THOU_NM
+    inside = [leaf for leaf in single if low_nm <= leaf <= high_nm]
+    every = -(-len(inside) // _MOST_LEAVES)
+    stacks: list[tuple[int, ...]] = [(leaf,) for leaf in inside[:: max(every, 1)]]
+    middle_nm = belief.quantile(0.5)
+    nearest = min(single, key=lambda leaf: abs(leaf - middle_nm))
+    if middle_nm > single[0] and abs(nearest - middle_nm) > _THOU_NM / 2:
+        pairs = [
+            (a, b)
+            for place, a in enumerate(single)
+            for b in single[place + 1 :]
+            if abs(a + b - middle_nm) <= 2 * _THOU_NM
+        ]
+        # Of equal sums the one with the thickest leaf: easier to hold than two middling ones.
+        pairs.sort(key=lambda pair: (abs(sum(pair) - middle_nm), -pair[1]))
+        stacks += pairs[:_MOST_STACKS]
+    return stacks or [(nearest,)]
