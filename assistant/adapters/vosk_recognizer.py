@@ -1,0 +1,285 @@
+"""Vosk as a recogniser, with the model in any folder.
+
+Two kinds of model are told apart by their files. A *static* one (graph/HCLG.fst) was compiled from
+a grammar and can hear nothing else. A *dynamic* one (graph/HCLr.fst and graph/Gr.fst, like the
+vendor's small models) takes the grammar when it is opened, but only as pairs of words that may
+follow each other; so what comes out is held against the word graph once more.
+
+``vosk`` is never left to find a model itself: it would download one, or leave the program.
+"""
+
+import importlib
+import json
+import math
+import os
+import re
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from assistant.errors import RecognizerError
+from assistant.utterance import SAMPLE_RATE_HZ, Heard, Hypothesis, Samples
+from assistant.wordgraph import WordGraph
+
+STANDARD_MODEL = "vosk-model-small-en-us-0.15"
+"""The vendor's small English model."""
+
+_READINGS = 5  # hypotheses given back at most
+_PATHS = 20  # asked of Vosk
+_TEMPERATURE = 1.0  # of the log-likelihoods that Vosk calls confidence
+_UNKNOWN = "[unk]"
+
+_Path = tuple[tuple[str, ...], float]
+
+
+class VoskRecognizer:
+    """A Vosk model on the sentences of one word graph.
+
+    Raises RecognizerError when the folder holds no whole model, the model lacks words of the graph,
+    the graph is empty, or vosk cannot be imported.
+    """
+
+    def __init__(self, graph: WordGraph, model_folder: Path) -> None:
+        if not graph.arcs or not graph.finals:
+            raise RecognizerError("The grammar holds no sentence: give it at least one.")
+        static = check_model_folder(model_folder)
+        vosk = _import_vosk()
+        vosk.SetLogLevel(-3)
+        self._graph = graph
+        self._name = model_folder.resolve().name
+        try:
+            self._model = vosk.Model(model_path=str(model_folder))
+            self._check_words(model_folder)
+            arguments: list[Any] = [self._model, SAMPLE_RATE_HZ]
+            if not static:
+                arguments.append(json.dumps(self._pairs()))
+            self._decoder = vosk.KaldiRecognizer(*arguments)
+        except RecognizerError:
+            raise
+        except Exception as exc:  # vosk raises nothing more exact
+            raise RecognizerError(
+                f"Vosk cannot load the model in {model_folder} ({exc}): fetch or build it again."
+            ) from exc
+        self._decoder.SetMaxAlternatives(_PATHS)
+        self._pieces: list[list[_Path]] = []
+        self._open = False
+        self._fed = False
+        self._compute_s = 0.0
+
+    @property
+    def name(self) -> str:
+        """Name for people: vosk and the model's folder."""
+        return f"vosk {self._name}"
+
+    def begin(self) -> None:
+        """Start an utterance, dropping an unfinished one."""
+        self._check_not_closed()
+        if self._fed:
+            self._decoder.Reset()
+        self._pieces = []
+        self._compute_s = 0.0
+        self._fed = False
+        self._open = True
+
+    def feed(self, samples: Samples) -> None:
+        """Take the next stretch of sound, any length. Raises RecognizerError before ``begin``."""
+        self._check_begun()
+        if not len(samples):
+            return
+        began = time.perf_counter()
+        pcm = (np.clip(samples, -1.0, 1.0) * 32767).astype("<i2").tobytes()
+        try:
+            ended = self._decoder.AcceptWaveform(pcm)
+        except Exception as exc:
+            raise RecognizerError(f"Vosk could not go on ({exc}): say it again.") from exc
+        self._fed = True
+        if ended:  # Vosk heard a pause; our endpointer has not, so this is only a piece
+            self._pieces.append(_paths(self._decoder.Result()))
+        self._compute_s += time.perf_counter() - began
+
+    def words_so_far(self) -> tuple[str, ...]:
+        """Best words of the sound fed so far; may still change."""
+        if not self._open or not self._fed:
+            return ()
+        before = tuple(word for piece in self._pieces for word in piece[0][0])
+        partial = json.loads(self._decoder.PartialResult()).get("partial", "")
+        return before + tuple(partial.split())
+
+    def end(self) -> Heard:
+        """Finish the utterance. Raises RecognizerError before ``begin``."""
+        self._check_begun()
+        began = time.perf_counter()
+        self._open = False
+        if self._fed:
+            self._pieces.append(_paths(self._decoder.FinalResult()))
+            self._fed = False
+        hypotheses, score = self._judge()
+        final_s = time.perf_counter() - began
+        return Heard(hypotheses, score, self._compute_s + final_s, final_s)
+
+    def close(self) -> None:
+        """Free the model; calling it twice does no harm."""
+        self._open = False
+        self._decoder = self._model = None
+
+    def _judge(self) -> tuple[tuple[Hypothesis, ...], float]:
+        """Readings that are sentences, as shares of 1, and the share of all sentences together."""
+        logs: dict[tuple[str, ...], float] = {}
+        for words, log in _joined(self._pieces):
+            logs[words] = max(log, logs.get(words, -math.inf))
+        if not logs:
+            return (), 0.0
+        top = max(logs.values())
+        shares = {words: math.exp((log - top) / _TEMPERATURE) for words, log in logs.items()}
+        total = sum(shares.values())
+        allowed = [words for words in shares if words and self._graph.accepts(words)]
+        allowed.sort(key=lambda words: -shares[words])
+        if not allowed:
+            return (), 0.0
+        inside = sum(shares[words] for words in allowed)
+        readings = tuple(Hypothesis(words, shares[words] / total) for words in allowed[:_READINGS])
+        return readings, inside / total
+
+    def _check_words(self, folder: Path) -> None:
+        unknown = [w for w in self._graph.vocabulary if self._model.vosk_model_find_word(w) < 0]
+        if unknown:
+            raise RecognizerError(
+                f"The model in {folder} does not know {', '.join(map(repr, unknown[:5]))}: "
+                "use other words in the grammar, or a model that was built for it."
+            )
+
+    def _pairs(self) -> list[str]:
+        """Every pair of words that may follow each other, and single words that are sentences."""
+        after: dict[int, set[str]] = {}
+        for source, word, _ in self._graph.arcs:
+            after.setdefault(source, set()).add(word)
+        pairs = {f"{a} {b}" for _, a, here in self._graph.arcs for b in after.get(here, ())}
+        single = {
+            word
+            for source, word, target in self._graph.arcs
+            if source == self._graph.start and target in self._graph.finals
+        }
+        known = [_UNKNOWN] if self._model.vosk_model_find_word(_UNKNOWN) >= 0 else []
+        return [*sorted(pairs | single), *known]
+
+    def _check_not_closed(self) -> None:
+        if self._model is None:
+            raise RecognizerError("This recogniser was closed: make a new one.")
+
+    def _check_begun(self) -> None:
+        self._check_not_closed()
+        if not self._open:
+            raise RecognizerError("No utterance was begun: call begin() first.")
+
+
+def check_model_folder(folder: Path) -> bool:
+    """Whether the model in ``folder`` is static (compiled from a grammar).
+
+    Raises RecognizerError, naming what is missing, when there is no whole model.
+    """
+    if not folder.is_dir():
+        raise RecognizerError(
+            f"There is no model folder {folder}: 'leafcall models' shows how to get one."
+        )
+    flat = (folder / "final.mdl").is_file()  # the vendor's older layout
+    graph = folder if flat else folder / "graph"
+    needed = [] if flat else [folder / "am/final.mdl", folder / "conf/model.conf"]
+    sound = folder if flat else folder / "conf"
+    if not (sound / "mfcc.conf").is_file() and not (sound / "fbank.conf").is_file():
+        needed.append(sound / "mfcc.conf")
+    static = (graph / "HCLG.fst").is_file()
+    if not static:
+        needed += [graph / "HCLr.fst", graph / "Gr.fst"]
+    missing = [str(path.relative_to(folder)) for path in needed if not path.is_file()]
+    if missing:
+        raise RecognizerError(
+            f"{folder} is not a whole Vosk model: {', '.join(missing)} missing. "
+            "Fetch or unpack it again."
+        )
+    return static
+
+
+def fetch_model(
+    folder: Path,
+    *,
+    name: str = STANDARD_MODEL,
+    progress: Callable[[int, int], None] = lambda done, total: None,  # noqa: ARG005
+) -> Path:
+    """Have the vosk package fetch a model of the vendor into ``folder``; the model's folder.
+
+    progress: called with bytes fetched and bytes in all (-1 if unknown). Only ever called when the
+    builder asked for it: nothing else in the house uses the network.
+
+    Raises RecognizerError when there is no network, no such model, or no room on the disk.
+    """
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]*", name):
+        raise RecognizerError(f"{name!r} is not the name of a model, like {STANDARD_MODEL}.")
+    target = folder / name
+    if target.exists():
+        check_model_folder(target)
+        return target
+    vosk = _import_vosk()
+
+    class Fetcher(vosk.Model):  # type: ignore[misc, name-defined]
+        """The package's own download, without loading a model."""
+
+        def __init__(self) -> None:
+            self._handle = None
+
+        def __del__(self) -> None:
+            """There is no model to free."""
+
+        def download_progress_hook(self, _bar: object) -> Callable[[int, int, int], None]:
+            return lambda blocks, size, total: progress(min(blocks * size, total), total)
+
+    archive = folder / f"{name}.zip"
+    quiet, os.environ["TQDM_DISABLE"] = os.environ.get("TQDM_DISABLE"), "1"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        Fetcher().download_model(target)
+    except Exception as exc:  # network, disk and zip errors of four libraries
+        archive.unlink(missing_ok=True)
+        code = getattr(exc, "code", None)
+        why = (
+            f"there is no model called {name} (the server says {code})"
+            if code
+            else f"it could not be fetched ({exc}): is there a network, and room in {folder}?"
+        )
+        raise RecognizerError(f"The model {name}: {why} Everything else works without it.") from exc
+    finally:
+        if quiet is None:
+            del os.environ["TQDM_DISABLE"]
+        else:
+            os.environ["TQDM_DISABLE"] = quiet
+    check_model_folder(target)
+    return target
+
+
+def _import_vosk() -> Any:
+    try:
+        return importlib.import_module("vosk")
+    except (ImportError, OSError, TypeError) as exc:  # TypeError: a system vosk does not know
+        raise RecognizerError(
+            f"The package vosk cannot be used here ({exc}): run 'pip install vosk'."
+        ) from exc
+
+
+def _paths(result: str) -> list[_Path]:
+    """Readings in one result of Vosk, best first, with their log-likelihoods."""
+    found = [
+        (tuple(entry["text"].split()), float(entry["confidence"]))
+        for entry in json.loads(result).get("alternatives", ())
+    ]
+    return found or [((), 0.0)]
+
+
+def _joined(pieces: list[list[_Path]]) -> list[_Path]:
+    """Readings of the whole utterance from those of its pieces, best first."""
+    whole: list[_Path] = [((), 0.0)]
+    for piece in pieces:
+        pairs = [(words + more, log + extra) for words, log in whole for more, extra in piece]
+        whole = sorted(pairs, key=lambda path: -path[1])[:_PATHS]
+    return whole
