@@ -1,4 +1,4 @@
-"""The next step for the ring at hand: which leaf, how much to cut, what to check, when to accept."""
+"""The next step for the ring at hand: which leaf, how much to cut, what to check, when to stop."""
 
 from dataclasses import dataclass
 from enum import StrEnum

@@ -15,7 +15,7 @@ from assistant.adapters.job_file import read_job
 from assistant.adapters.rnnoise import open_front_end
 from assistant.adapters.session_log import SessionLog, read_log
 from assistant.adapters.sphinx_recognizer import SphinxRecognizer
-
+from assistant.adapters.vosk_recognizer import VoskRecognizer
 from assistant.dialogue import Call, Dialogue, Turn
 from assistant.errors import JobError, RecognizerError
 from assistant.grammar import REPLIES_FILE, Grammar
@@ -51,7 +51,7 @@ def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
     if ear == DEFAULT_EAR:
         return SphinxRecognizer(graph)
     if Path(ear).is_dir():
-        raise RecognizerError("soon")
+        return VoskRecognizer(graph, Path(ear))
     raise RecognizerError(
         f"There is no ear {ear!r}: write {DEFAULT_EAR}, or the folder of a Vosk model "
         "('leafcall models' explains)."
@@ -79,9 +79,7 @@ class Ear:
 
 
 @contextmanager
-def open_ear(
-    grammar: Grammar, *, ear: str = DEFAULT_EAR, denoise: bool = True
-) -> Iterator[Ear]:
+def open_ear(grammar: Grammar, *, ear: str = DEFAULT_EAR, denoise: bool = True) -> Iterator[Ear]:
     """An ear for ``grammar``. Raises RecognizerError."""
     recognizer = open_recognizer(ear, grammar.graph)
     try:
@@ -107,9 +105,7 @@ def heard_record(
         refused = "foreign" if heard.score < FOREIGN else "not sure"
     elif parsed is None:
         refused = "no sentence"
-    latency_s = (
-        None if utterance is None else utterance.decided_s - utterance.end_s + heard.final_s
-    )
+    latency_s = None if utterance is None else utterance.decided_s - utterance.end_s + heard.final_s
     return json.dumps(
         {
             "file": file,
@@ -127,19 +123,19 @@ def heard_record(
     )
 
 
-def hear_records(ear: Ear, source: AudioSource) -> Iterator[str]:
-    """A JSON line for every utterance of a source, at least one."""
+def hear_records(ear: Ear, source: AudioSource, *, file: str) -> Iterator[str]:
+    """A JSON line for every utterance of a source, at least one. file: its name in the lines."""
     listener = ear.listener(source)
     count, stream_s, began = 0, 0.0, time.perf_counter()
     for utterance, heard in listener.calls():
         now_s, now = listener.stream_s, time.perf_counter()
         yield heard_record(
-            ear, source.name, utterance, heard, audio_s=now_s - stream_s, compute_s=now - began
+            ear, file, utterance, heard, audio_s=now_s - stream_s, compute_s=now - began
         )
         count, stream_s, began = count + 1, now_s, time.perf_counter()
     if not count:
         yield heard_record(
-            ear, source.name, None, Heard((), 0.0), audio_s=listener.stream_s,
+            ear, file, None, Heard((), 0.0), audio_s=listener.stream_s,
             compute_s=time.perf_counter() - began,
         )  # fmt: skip
 
@@ -150,16 +146,6 @@ class SystemClock:
     def now(self) -> datetime:
         """Present time."""
         return datetime.now(UTC)
-
-
-class Quiet:
-    """A speaker that says nothing (``--mute``, tests)."""
-
-    def say(self, text: str) -> None:
-        """Nothing."""
-
-    def close(self) -> None:
-        """Nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +186,7 @@ def _home(job_path: Path) -> Path:
     return job_path.with_name(f"{job_path.stem}-sessions")
 
 
-def session_to_use(job_path: Path, job: Job, *, new: bool) -> SessionFolder:
+def session_to_use(job_path: Path, *, new: bool) -> SessionFolder:
     """The newest session if it has rings to do, else a new one.
 
     new: always a new one. Raises LogError if the newest log cannot be read.
@@ -250,7 +236,7 @@ def open_session(
     job = read_job(job_path)
     grammar = load_grammar(unit=job.unit)
     wording = load_wording(grammar)
-    folder = session_to_use(job_path, job, new=new)
+    folder = session_to_use(job_path, new=new)
     with ExitStack() as stack:
         log = SessionLog(folder.log)
         stack.callback(log.close)
@@ -274,3 +260,8 @@ def state_of(path: Path) -> tuple[State, SessionFolder]:
     if not folders:
         raise JobError(f"{path} has no session yet: begin one with 'leafcall fit {path}'.")
     return replay(read_log(folders[-1].log)), folders[-1]
+
+
+def write_sheet(state: State, folder: SessionFolder, wording: Wording) -> None:
+    """Write the build sheet of a session beside its log."""
+    raise NotImplementedError

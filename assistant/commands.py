@@ -7,8 +7,9 @@ from enum import StrEnum
 
 from assistant.errors import GrammarError
 from assistant.fitting.facts import Feel, Reading
-from assistant.grammar import Parsed, Slot
+from assistant.grammar import Parsed
 from assistant.job import RingPosition
+from assistant.templates import Slot
 from assistant.units import Unit, from_called
 
 
@@ -184,11 +185,11 @@ def command_from(parsed: Parsed, unit: Unit) -> Command:
             case "strokes":
                 return Filed(int(_number(parsed, "count")))
             case "done":
-                return Checked(Check(parsed.values("check")[0]))
+                return Checked(Check(_word(parsed, "check")))
             case "ask":
-                return Ask(Question(parsed.values("question")[0]))
+                return Ask(Question(_word(parsed, "question")))
             case "answer":
-                return Answer(parsed.values("answer")[0] == "yes")
+                return Answer(_word(parsed, "answer") == "yes")
             case "amend":
                 return Amend(_number(parsed, "leaf"))
     except (IndexError, ValueError) as error:
@@ -204,13 +205,17 @@ def _number(parsed: Parsed, slot: str) -> Decimal:
     return Decimal(parsed.values(slot)[0])
 
 
+def _word(parsed: Parsed, slot: str) -> str:
+    return str(parsed.values(slot)[0])
+
+
 def _place(parsed: Parsed) -> Place | None:
     cylinders, rings = parsed.values("cylinder"), parsed.values("ring")
     if not cylinders and not rings:
         return None
     return Place(
         int(cylinders[0]) if cylinders else None,
-        RingPosition(rings[0]) if rings else None,
+        RingPosition(str(rings[0])) if rings else None,
     )
 
 
@@ -221,5 +226,5 @@ def _stacks(slots: Sequence[Slot], unit: Unit) -> Iterator[tuple[tuple[int, ...]
         if slot.name in ("leaf", "plus"):
             parts.append(from_called(Decimal(slot.value), unit))
         elif slot.name in ("feel", "butts"):
-            yield tuple(parts), Feel(slot.value)
+            yield tuple(parts), Feel(str(slot.value))
             parts = []

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from assistant import events as ev
-from assistant.advice import Advice, advise
 from assistant.commands import Command, Pick
 from assistant.errors import CommandNotAllowed, JobError
 from assistant.grammar import Grammar
@@ -17,7 +16,11 @@ from assistant.interpretation import Rejection, interpret
 from assistant.job import Job
 from assistant.ports import Clock, EventStore, Speaker
 from assistant.reply import (
-    Reply, Wording, reply_to_refusal, reply_to_rejection, reply_to_turn,
+    Reply,
+    Wording,
+    reply_to_refusal,
+    reply_to_rejection,
+    reply_to_turn,
 )  # fmt: skip
 from assistant.session import State, apply, decide, replay
 from assistant.utterance import Heard
@@ -41,7 +44,7 @@ class Call:
 class Turn:
     """What one call did. command: name of its command, None if it had no effect.
 
-    refused: why it had none. advice: the next step afterwards (None before a job is open).
+    refused: why it had none.
     """
 
     call: Call
@@ -50,7 +53,6 @@ class Turn:
     reply: Reply
     events: tuple[Any, ...]
     state: State
-    advice: Advice | None
 
 
 class Dialogue:
@@ -159,8 +161,7 @@ class Dialogue:
         if envelopes:
             self._store.append(envelopes)
         self.state = after
-        advice = advise(after) if after.job is not None else None
-        turn = Turn(call, command, refused, reply, made, after, advice)
+        turn = Turn(call, command, refused, reply, made, after)
         self._show(turn)
         if reply.spoken:
             self._speaker.say(reply.spoken)

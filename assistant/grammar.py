@@ -7,9 +7,10 @@ the strict parse walks the tree over the words and keeps what each slot took.
 import random
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
+from itertools import islice
 from typing import Any, TypeVar
 
 import yaml
@@ -17,7 +18,20 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from assistant.automaton import Nfa
 from assistant.errors import GrammarError
-from assistant.numbers import NumberWords, check_number_words, plain_words
+from assistant.numbers import NumberWords, check_number_words, join, plain_words
+from assistant.templates import (
+    Entries,
+    Node,
+    NumberRange,
+    Slot,
+    TemplateReader,
+    Value,
+    build,
+    match,
+    may_be_empty,
+    sample,
+    sentences,
+)  # fmt: skip
 from assistant.units import Unit
 from assistant.wordgraph import WordGraph
 
@@ -27,17 +41,7 @@ PRONUNCIATIONS_FILE = "pronunciations.yaml"
 CONFUSIONS_FILE = "confusions.yaml"
 REPLIES_FILE = "replies.yaml"
 
-Value = str | Decimal
-_TOKEN = re.compile(r"\s*(\{[\w:]+\}|<\w+>|[()\[\]|]|[^\s()\[\]|{}<>]+)")
-
-
-@dataclass(frozen=True, slots=True)
-class Slot:
-    """What one slot took: its name, its value and the words that were said for it."""
-
-    name: str
-    value: Value
-    words: tuple[str, ...]
+_FEW = 12  # sentences of a template that the phrase card prints one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,39 +68,7 @@ class CommandHelp:
     templates: tuple[str, ...]
 
 
-# --- the tree of a template -------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _Word:
-    word: str
-
-
-@dataclass(frozen=True, slots=True)
-class _All:
-    parts: tuple["_Node", ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Any:
-    ways: tuple["_Node", ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Slot:
-    name: str
-    entries: Mapping[tuple[str, ...], Value] = field(compare=False)
-
-    @property
-    def longest(self) -> int:
-        return max(len(words) for words in self.entries)
-
-
-_Node = _Word | _All | _Any | _Slot
-_NOTHING = _All(())
-
-
-# --- the files ----------------------------------------------------------------------------------
+# --- the files --------------------------------------------------------------------------------
 
 
 class _Data(BaseModel):
@@ -114,18 +86,19 @@ class _Commands(_Data):
     commands: dict[str, _Command] = Field(min_length=1)
 
 
-class _Range(_Data):
-    start: Decimal = Field(alias="from")
-    to: Decimal
-    step: Decimal = Field(gt=0)
-
-
 class _Numbers(_Data):
     units: tuple[str, ...]
     tens: dict[int, str]
     half: str = ""
     half_alone: tuple[str, ...] = ()
     point: str = ""
+
+
+class _Range(_Data):
+    first: Decimal = Field(alias="from")
+    last: Decimal = Field(alias="to")
+    step: Decimal = Field(gt=0)
+    digits: bool = True
 
 
 class _ListsFile(_Data):
@@ -138,7 +111,7 @@ class _Confusions(_Data):
     pairs: list[tuple[str, str]] = Field(default_factory=list)
 
 
-# --- the grammar ----------------------------------------------------------------------------------
+# --- the grammar ------------------------------------------------------------------------------
 
 
 class Grammar:
@@ -160,18 +133,26 @@ class Grammar:
                 check_number_words(self.numbers)
         chosen = lists.lists | (lists.metric if unit is Unit.METRIC else {})
         data = _read(_Commands, COMMANDS_FILE, files)
-        reader = _Reader(data.rules, chosen, self.numbers)
-        self._templates: list[tuple[str, str, _Node]] = []
+        ranges = {
+            name: NumberRange(entry.first, entry.last, entry.step, digits=entry.digits)
+            if isinstance(entry, _Range)
+            else entry
+            for name, entry in chosen.items()
+        }
+        reader = TemplateReader(data.rules, ranges, self.numbers)
+        self._templates: list[tuple[str, str, Node]] = []
         helps = []
         for name, command in data.commands.items():
             for text in command.say:
                 with _at(COMMANDS_FILE, f"command {name!r}, template {text!r}"):
                     node = reader.template(text)
-                    if _may_be_empty(node):
+                    if may_be_empty(node):
                         raise GrammarError("it may match nothing at all; put a word outside [ ].")
                 self._templates.append((name, text, node))
             helps.append(CommandHelp(name, command.about, command.group, tuple(command.say)))
         self.commands: tuple[CommandHelp, ...] = tuple(helps)
+        self._rules: Mapping[str, str] = data.rules
+        self._lists: Mapping[str, Entries] = reader.entries
         self.pronunciations = _pronunciations(files)
         self.confusions: tuple[tuple[str, str], ...] = tuple(
             _read(_Confusions, CONFUSIONS_FILE, files).pairs if CONFUSIONS_FILE in files else ()
@@ -194,7 +175,7 @@ class Grammar:
         """Every way to read ``words``, in file order."""
         said = tuple(words)
         for command, text, node in self._templates:
-            for end, slots in _match(node, said, 0):
+            for end, slots in match(node, said, 0):
                 if end == len(said):
                     yield Parsed(command, slots, said, text)
 
@@ -208,7 +189,7 @@ class Grammar:
         """The smallest deterministic word graph that accepts exactly the sentences."""
         nfa = Nfa()
         for _, _, node in self._templates:
-            nfa.finals.add(_build(node, nfa, nfa.start))
+            nfa.finals.add(build(node, nfa, nfa.start))
         return nfa.minimal_graph(self.pronunciations)
 
     @property
@@ -265,21 +246,51 @@ class Grammar:
         if not pool:
             raise GrammarError(f"There is no command {command!r} in this grammar.")
         name, text, node = rng.choice(pool)
-        words = _sample(node, rng)
-        slots = next(slots for end, slots in _match(node, words, 0) if end == len(words))
+        words = sample(node, rng)
+        slots = next(slots for end, slots in match(node, words, 0) if end == len(words))
         return Parsed(name, slots, words, text)
+
+    def card(self) -> Iterator[str]:
+        """The lines of the phrase card: commands by group, then the parts they are made of.
+
+        A command of few sentences lists them; others show their templates and an example.
+        """
+        rng = random.Random(1)  # the same card every time  # noqa: S311
+        group = None
+        for command in self.commands:
+            if command.group != group:
+                group = command.group
+                yield from ("", (group or "commands").upper())
+            yield f"  {command.about or command.name}"
+            for _, text, node in (entry for entry in self._templates if entry[0] == command.name):
+                few = [join(words) for words in islice(sentences(node), _FEW + 1)]
+                if len(few) <= _FEW:
+                    yield from (f"      {sentence}" for sentence in few)
+                else:
+                    samples = sorted((join(sample(node, rng)) for _ in range(20)), key=len)
+                    yield f"      {_readable(text)}    for example: {samples[5]}"
+        yield from ("", "PARTS   [ ] may be left out, | is or")
+        yield from (f"  <{name}>  {_readable(text)}" for name, text in self._rules.items())
+        for name, entries in self._lists.items():
+            numbers = [value for value in entries.values() if isinstance(value, Decimal)]
+            ways = " | ".join(join(words) for words in entries)
+            if numbers:
+                first, last = (f"{edge.normalize():f}" for edge in (min(numbers), max(numbers)))
+                shown = [join(words) for words in entries][-4:]
+                ways = f"{first} to {last}, said like {', '.join(shown)}"
+            yield f"  <{name}>  {ways}"
 
     def sentences(self, *, template: str) -> Iterator[tuple[str, ...]]:
         """All sentences of one template, in order; may be very many."""
         for _, text, node in self._templates:
             if text == template:
-                yield from _sentences(node)
+                yield from sentences(node)
 
 
 _Model = TypeVar("_Model", bound=_Data)
 
 
-# --- reading the files ------------------------------------------------------------------------------
+# --- reading the files ------------------------------------------------------------------------
 
 
 class _at:  # noqa: N801 - reads as a statement: with _at(file, place)
@@ -309,7 +320,9 @@ def _read(model: type[_Model], name: str, files: Mapping[str, str]) -> _Model:
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"]) or "top"
-        raise GrammarError(f"{name}, {place}: {first['msg']} (found {first['input']!r}).") from error
+        raise GrammarError(
+            f"{name}, {place}: {first['msg']} (found {first['input']!r})."
+        ) from error
 
 
 def _pronunciations(files: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
@@ -327,194 +340,6 @@ def _pronunciations(files: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
     return ways
 
 
-class _Reader:
-    """Turns template texts into nodes; knows the rules and lists they may use."""
-
-    def __init__(
-        self,
-        rules: Mapping[str, str],
-        lists: Mapping[str, _Range | dict[str, str]],
-        numbers: NumberWords | None,
-    ) -> None:
-        self._rules = rules
-        self._lists = lists
-        self._numbers = numbers
-        self._entries: dict[str, Mapping[tuple[str, ...], Value]] = {}
-        self._open: list[str] = []
-
-    def template(self, text: str) -> _Node:
-        """The node of a template. Raises GrammarError."""
-        tokens: list[str] = []
-        at = 0
-        while text[at:].strip():
-            found = _TOKEN.match(text, at)
-            if found is None:
-                raise GrammarError(f"cannot read {text[at:].strip()!r}.")
-            tokens.append(found[1])
-            at = found.end()
-        node, rest = self._ways(tokens)
-        if rest:
-            raise GrammarError(f"{rest[0]!r} has no opening partner.")
-        return node
-
-    def _ways(self, tokens: list[str]) -> tuple[_Node, list[str]]:
-        ways: list[_Node] = []
-        while True:
-            parts: list[_Node] = []
-            while tokens and tokens[0] not in ("|", ")", "]"):
-                node, tokens = self._part(tokens)
-                parts.append(node)
-            ways.append(parts[0] if len(parts) == 1 else _All(tuple(parts)))
-            if not tokens or tokens[0] != "|":
-                return (ways[0] if len(ways) == 1 else _Any(tuple(ways))), tokens
-            tokens = tokens[1:]
-
-    def _part(self, tokens: list[str]) -> tuple[_Node, list[str]]:
-        token, rest = tokens[0], tokens[1:]
-        if token in ("(", "["):
-            closing = ")" if token == "(" else "]"
-            node, rest = self._ways(rest)
-            if not rest or rest[0] != closing:
-                raise GrammarError(f"{token!r} is not closed by {closing!r}.")
-            return (node if token == "(" else _Any((node, _NOTHING))), rest[1:]
-        if token[0] == "<":
-            return self._rule(token[1:-1]), rest
-        if token[0] == "{":
-            name, _, kept = token[1:-1].partition(":")
-            return _Slot(kept or name, self._list(name)), rest
-        if token != token.lower() or not re.fullmatch(r"[^\W\d_]+(?:'[^\W\d_]+)*'?", token):
-            raise GrammarError(f"{token!r} is not a plain lower-case word.")
-        return _Word(token), rest
-
-    def _rule(self, name: str) -> _Node:
-        if name not in self._rules:
-            raise GrammarError(f"there is no rule <{name}>; rules: {', '.join(self._rules)}.")
-        if name in self._open:
-            raise GrammarError(f"rule <{name}> uses itself.")
-        self._open.append(name)
-        node = self.template(self._rules[name])
-        self._open.pop()
-        return node
-
-    def _list(self, name: str) -> Mapping[tuple[str, ...], Value]:
-        if name not in self._lists:
-            raise GrammarError(f"there is no list {{{name}}}; lists: {', '.join(self._lists)}.")
-        if name not in self._entries:
-            data = self._lists[name]
-            self._entries[name] = (
-                self._range(name, data) if isinstance(data, _Range) else self._words(name, data)
-            )
-        return self._entries[name]
-
-    def _range(self, name: str, data: _Range) -> dict[tuple[str, ...], Value]:
-        if self._numbers is None:
-            raise GrammarError(f"list {{{name}}} is a range, but {LISTS_FILE} has no numbers.")
-        entries: dict[tuple[str, ...], Value] = {}
-        value = data.start
-        while value <= data.to:
-            for words in self._numbers.sayings(value):
-                entries.setdefault(words, value)
-            value += data.step
-        if not entries:
-            raise GrammarError(f"list {{{name}}} is empty: from {data.start} to {data.to}.")
-        return entries
-
-    def _words(self, name: str, data: dict[str, str]) -> dict[tuple[str, ...], Value]:
-        entries: dict[tuple[str, ...], Value] = {}
-        for template, value in data.items():
-            for words in _sentences(self.template(template)):
-                if not words:
-                    raise GrammarError(f"list {{{name}}}, {template!r} may match nothing.")
-                if entries.setdefault(words, value) != value:
-                    raise GrammarError(f"list {{{name}}}: {' '.join(words)!r} has two values.")
-        if not entries:
-            raise GrammarError(f"list {{{name}}} is empty.")
-        return entries
-
-
-# --- walking a tree -----------------------------------------------------------------------------------
-
-
-def _match(
-    node: _Node, words: tuple[str, ...], at: int
-) -> Iterator[tuple[int, tuple[Slot, ...]]]:
-    """Every (end, slots) such that words[at:end] are a way to say the node."""
-    match node:
-        case _Word(word):
-            if at < len(words) and words[at] == word:
-                yield at + 1, ()
-        case _Slot(name, entries):
-            for end in range(at + 1, min(at + node.longest, len(words)) + 1):
-                said = words[at:end]
-                if said in entries:
-                    yield end, (Slot(name, entries[said], said),)
-        case _Any(ways):
-            for way in ways:
-                yield from _match(way, words, at)
-        case _All(parts):
-            if not parts:
-                yield at, ()
-                return
-            for middle, slots in _match(parts[0], words, at):
-                for end, more in _match(_All(parts[1:]), words, middle):
-                    yield end, slots + more
-
-
-def _build(node: _Node, nfa: Nfa, state: int) -> int:
-    """Add the node to the automaton after ``state``; the state after it."""
-    match node:
-        case _Word(word):
-            return nfa.step(state, (word,))
-        case _Slot(_, entries):
-            end = nfa.state()
-            for words in entries:
-                nfa.join(nfa.step(state, words), end)
-            return end
-        case _Any(ways):
-            end = nfa.state()
-            for way in ways:
-                nfa.join(_build(way, nfa, state), end)
-            return end
-        case _All(parts):
-            for part in parts:
-                state = _build(part, nfa, state)
-            return state
-
-
-def _sentences(node: _Node) -> Iterator[tuple[str, ...]]:
-    match node:
-        case _Word(word):
-            yield (word,)
-        case _Slot(_, entries):
-            yield from entries
-        case _Any(ways):
-            for way in ways:
-                yield from _sentences(way)
-        case _All(parts):
-            if not parts:
-                yield ()
-                return
-            for first in _sentences(parts[0]):
-                for rest in _sentences(_All(parts[1:])):
-                    yield first + rest
-
-
-def _sample(node: _Node, rng: random.Random) -> tuple[str, ...]:
-    match node:
-        case _Word(word):
-            return (word,)
-        case _Slot(_, entries):
-            return rng.choice(list(entries))
-        case _Any(ways):
-            return _sample(rng.choice(ways), rng)
-        case _All(parts):
-            return tuple(word for part in parts for word in _sample(part, rng))
-
-
-def _may_be_empty(node: _Node) -> bool:
-    match node:
-        case _Any(ways):
-            return any(_may_be_empty(way) for way in ways)
-        case _All(parts):
-            return all(_may_be_empty(part) for part in parts)
-    return False
+def _readable(template: str) -> str:
+    """A template with slots written like rules: <leaf>."""
+    return re.sub(r"\{(\w+)(?::\w+)?\}", r"<\1>", template)

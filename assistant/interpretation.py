@@ -5,7 +5,16 @@ from dataclasses import dataclass, field
 from itertools import product
 
 from assistant.commands import (
-    Amend, Answer, Command, Filed, Ground, ListenUp, Pick, Place, Report, command_from,
+    Amend,
+    Answer,
+    Command,
+    Filed,
+    Ground,
+    ListenUp,
+    Pick,
+    Place,
+    Report,
+    command_from,
 )  # fmt: skip
 from assistant.fitting.facts import Feel, Reading
 from assistant.grammar import Grammar, Parsed

@@ -27,9 +27,10 @@ class NumberWords:
     half_alone: tuple[str, ...] = ()
     point: str = ""
 
-    def sayings(self, value: Decimal) -> Iterator[tuple[str, ...]]:
+    def sayings(self, value: Decimal, *, digits: bool = True) -> Iterator[tuple[str, ...]]:
         """All ways to say ``value`` (0 to 99.5 by halves), the usual one first.
 
+        digits: also digit by digit, one five for 15.
         Raises GrammarError if the value is negative, above 99.5 or not a multiple of a half.
         """
         whole = int(value)
@@ -44,7 +45,7 @@ class NumberWords:
                 yield (self.point, *self._digits(5))
             return
         ways = [self._cardinal(whole)]
-        if whole > 9 and self.point:
+        if whole > 9 and digits:
             ways.append(self._digits(whole))
         if not part:
             yield from ways
@@ -102,7 +103,8 @@ def check_number_words(words: NumberWords) -> None:
 def plain_words(text: str) -> tuple[str, ...]:
     """Lower-case words of ``text`` without punctuation; apostrophes inside words stay."""
     return tuple(
-        word.strip("'") for word in re.sub(r"[^\w'.,-]|[.,](?!\d)|-", " ", text.lower()).split()
+        word.strip("'")
+        for word in re.sub(r"[^\w'.,-]|[.,](?!\d)|-", " ", text.lower()).split()
         if word.strip("'")
     )
 

@@ -3,7 +3,6 @@
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from decimal import Decimal
 from string import Formatter
 from typing import Any
 
@@ -12,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from assistant import events as ev
 from assistant.advice import Advice, Step, advise
-from assistant.commands import Ask, Command, Question
+from assistant.commands import Ask, Check, Command, Question
 from assistant.errors import CommandNotAllowed, GrammarError
 from assistant.fitting.facts import Feel
 from assistant.grammar import REPLIES_FILE
@@ -60,7 +59,8 @@ class Wording:
         try:
             self._data = _Wording.model_validate(yaml.safe_load(text))
         except yaml.YAMLError as error:
-            raise GrammarError(f"{REPLIES_FILE} is not YAML: {' '.join(str(error).split())}") from error
+            reason = " ".join(str(error).split())
+            raise GrammarError(f"{REPLIES_FILE} is not YAML: {reason}") from error
         except ValidationError as error:
             first = error.errors()[0]
             place = ".".join(str(part) for part in first["loc"])
@@ -84,7 +84,7 @@ class Wording:
         return frozenset(place for _, place, _, _ in parsed if place)
 
     def fill(self, group: str, name: str, unit: Unit, facts: Mapping[str, object]) -> Reply:
-        """The reply with its places filled. Raises GrammarError if a fact for a place is missing."""
+        """The reply with its places filled. Raises GrammarError if a fact is missing."""
         template = self.text(group, name)
         try:
             spoken = template.format_map({k: self._said(k, v, unit) for k, v in facts.items()})
@@ -104,19 +104,26 @@ class Wording:
         return self._data.place.format(cylinder=cylinder, ring=self._data.rings[position])
 
     def _said(self, name: str, value: object, unit: Unit) -> str:
+        if name.endswith("_count"):
+            return self._say_count(int(str(value)), unit)
         if not name.endswith("_nm"):
             return str(value)
         return " or ".join(self._say_length(int(nm), unit) for nm in str(value).split())
 
     def _say_length(self, length_nm: int, unit: Unit) -> str:
+        return f"{self._say_count(length_nm, unit)} {self._data.units[unit]}"
+
+    def _say_count(self, length_nm: int, unit: Unit) -> str:
+        """Called units in words, rounded to the grid of feel; figures where no words reach."""
         count = to_called(round_to(length_nm, unit.half_nm), unit)
         try:
-            words = self._numbers.say(abs(count)) if self._numbers else f"{count.normalize():f}"
+            return self._numbers.say(abs(count)) if self._numbers else f"{count.normalize():f}"
         except GrammarError:
-            words = f"{count.normalize():f}"
-        return f"{words} {self._data.units[unit]}"
+            return f"{count.normalize():f}"
 
     def _shown(self, name: str, value: object, unit: Unit) -> str:
+        if name.endswith("_count"):
+            return f"{to_called(int(str(value)), unit).normalize():f}"
         if not name.endswith("_nm"):
             return str(value)
         return " or ".join(show_gap(int(nm), unit) for nm in str(value).split())
@@ -132,7 +139,7 @@ def join(replies: Iterable[Reply]) -> Reply:
     return Reply(" ".join(r.spoken for r in kept), " ".join(r.shown for r in kept))
 
 
-# --- which replies a turn gets ----------------------------------------------------------------------
+# --- which replies a turn gets ----------------------------------------------------------------
 
 
 def reply_to_rejection(rejection: Rejection, wording: Wording, unit: Unit) -> Reply:
@@ -151,7 +158,7 @@ def reply_to_turn(
     """What to answer to a command that was taken: what was entered, then the next step."""
     if isinstance(command, Ask):
         return _answer(command.question, after, wording)
-    if after.pending is not None:
+    if after.pending is not None and any(isinstance(e, ev.QuestionAsked) for e in new_events):
         return reply_to_pending(after.pending, after, wording)
     said = [_done(event, after, wording) for event in new_events]
     if any(isinstance(event, ev.SessionClosed | ev.NoteBegun | ev.ListeningPaused)
@@ -184,16 +191,18 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
             name = "seat least only"
     if advice.belief is not None:
         facts["gap_nm"] = advice.belief.best_nm
+    checks = state.ring(advice.key).checks if advice.key is not None else frozenset()
+    if advice.step is Step.DRESS:
+        name += " ends" * (Check.DEBURRED in checks) + " deburr" * (Check.ENDS_SQUARE in checks)
+    if advice.step is Step.AFTER_CUT and Check.DEBURRED in checks:
+        name += " square" if Check.SQUARE in checks else " deburred"
     if advice.strokes:
         name += " strokes"
     return wording.fill("advice", name, state.the_job.unit, facts)
 
 
-_DONE_CHECKS = ("deburred", "square", "ends square", "ends not square")
-
-
 def _done(event: Any, after: State, wording: Wording) -> Reply:
-    """How an event is confirmed; readings are confirmed by the advice that follows."""
+    """How an event is confirmed: in as few words as tell a mishearing from the truth."""
     unit = after.the_job.unit
     here = {"place": wording.place(after.here)} if after.here is not None else {}
     places = list(after.the_job.places())
@@ -206,6 +215,9 @@ def _done(event: Any, after: State, wording: Wording) -> Reply:
             name = "resumed"
         case ev.RingPicked() as picked:
             name, facts["place"] = "picked", wording.place((picked.cylinder, picked.position))
+        case ev.LeafTried(leaf_nm=leaf_nm, feel=feel):
+            name = "butts" if feel is Feel.BUTTS else "leaf tried"
+            facts |= {"leaf_count": leaf_nm, "feel": feel.value}
         case ev.RingReopened(fresh=fresh):
             name = "fresh" if fresh else "reopened"
         case ev.MetalGround(feed_nm=feed_nm):
@@ -266,21 +278,19 @@ def _answer(question: Question, state: State, wording: Wording) -> Reply:
         case Question.TARGET:
             name, facts["most_nm"] = "target", window.most_nm
         case Question.READ_BACK:
-            return _read_back(state, key, facts, wording)
+            return _read_back(state, facts, wording)
         case _ if not belief.known or belief.butting:
             name = "more unknown"
         case _ if window.holds(belief.best_nm) or belief.best_nm > window.target_nm:
             name = "more none"
+        case _ if advice.step is Step.CUT:
+            return reply_to_advice(advice, state, wording)
         case _:
             name, facts["more_nm"] = "more", advice.more_nm
-            more = wording.fill("answers", name, unit, facts)
-            return join([more, reply_to_advice(advice, state, wording)])
     return wording.fill("answers", name, unit, facts)
 
 
-def _read_back(
-    state: State, key: RingKey, facts: Mapping[str, object], wording: Wording
-) -> Reply:
+def _read_back(state: State, facts: Mapping[str, object], wording: Wording) -> Reply:
     unit = state.the_job.unit
     if not state.last_entry:
         return wording.fill("answers", "read back none", unit, facts)
@@ -306,5 +316,3 @@ def entry_line(event: Any, wording: Wording, unit: Unit) -> Reply:
         name = "butts" if event.feel is Feel.BUTTS else name
     filled = wording.fill("entries", name, unit, facts)
     return Reply(filled.spoken, filled.shown[:1].lower() + filled.shown[1:])
-
-

@@ -12,13 +12,31 @@ from typing import Any
 
 from assistant import events as ev
 from assistant.commands import (
-    Accept, Amend, Answer, Ask, Check, Checked, Command, Filed, Ground, ListenUp, Pick, Place,
-    Report, Skip, Spoiled, StandBy, TakeNote, Undo, WrapUp,
+    Accept,
+    Amend,
+    Answer,
+    Ask,
+    Check,
+    Checked,
+    Command,
+    Filed,
+    Ground,
+    ListenUp,
+    Pick,
+    Place,
+    Report,
+    Skip,
+    Spoiled,
+    StandBy,
+    TakeNote,
+    Undo,
+    WrapUp,
 )  # fmt: skip
 from assistant.errors import CommandNotAllowed
 from assistant.fitting.belief import Belief, believe
 from assistant.fitting.doubt import doubt
 from assistant.fitting.facts import Cut, Fact, Reading, Reseated
+from assistant.fitting.removal import CutReason, next_cut
 from assistant.fitting.targets import Window
 from assistant.job import GrinderKind, Job
 from assistant.plan import RingKey, bench_of, window_of
@@ -122,7 +140,7 @@ class State:
         return None
 
 
-# --- apply: events make state ---------------------------------------------------------------------
+# --- apply: events make state -----------------------------------------------------------------
 
 
 def replay(envelopes: Iterable[ev.Envelope]) -> State:
@@ -146,7 +164,7 @@ def apply(state: State, envelope: ev.Envelope) -> State:
         case ev.SessionOpened(job=job):
             return replace(after, job=job)
         case ev.SessionClosed():
-            return replace(after, closed=True)
+            return replace(after, closed=True, pending=None)
         case ev.SessionResumed():
             return replace(after, closed=False, listening=True, noting=False)
         case ev.ReplyGiven(text=text):
@@ -208,7 +226,7 @@ def _after_check(ring: Ring, check: Check) -> Ring:
     return replace(ring, facts=facts, checks=checks)
 
 
-# --- decide: commands make events -------------------------------------------------------------------
+# --- decide: commands make events -------------------------------------------------------------
 
 
 def decide(state: State, command: Command) -> tuple[Any, ...]:
@@ -288,9 +306,7 @@ def _resolve(state: State, place: Place | None) -> RingKey:
         still_open = [key for key in order if state.ring(key).outcome is None]
         return (still_open or order)[0]
     if position is None or position not in job.order:
-        raise CommandNotAllowed(
-            "no such ring", ring=str(position), rings=", ".join(job.order)
-        )
+        raise CommandNotAllowed("no such ring", ring=str(position), rings=", ".join(job.order))
     return (cylinder, position)
 
 
@@ -408,7 +424,7 @@ def _accept(state: State) -> tuple[Any, ...]:
     if not belief.known or belief.butting:
         raise CommandNotAllowed("accept without a reading")
     accepted = ev.RingAccepted(cylinder=cylinder, position=position)
-    if belief.p_inside(window) >= bench_of(job).confidence:
+    if next_cut(belief, window, bench_of(job)).reason in (CutReason.INSIDE, CutReason.RAIL_OK):
         return (accepted, *_then_next(state, key))
     where = "below" if belief.best_nm < window.least_nm else "above"
     if window.least_nm <= belief.best_nm and (

@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 
 from assistant import events as ev
-from assistant.advice import Advice
 from assistant.dialogue import Turn
+from assistant.plan import RingKey
 from assistant.reply import Wording, entry_line
 from assistant.session import State
 from assistant.units import show_gap
@@ -21,31 +21,31 @@ def turn_lines(turn: Turn, wording: Wording) -> Iterator[Line]:
     meaning = _meaning(turn, wording)
     if meaning:
         yield "means", meaning
-    if turn.advice is not None and turn.events:
-        ring = ring_line(turn.advice, turn.state, wording)
-        if ring:
-            yield "ring", ring
+    if turn.state.here is not None and any(isinstance(e, ev.RingEvent) for e in turn.events):
+        yield "ring", ring_line(turn.state, turn.state.here, wording)
     if turn.reply.shown:
         yield "says", turn.reply.shown
 
 
-def ring_line(advice: Advice, state: State, wording: Wording) -> str:
-    """The ring at hand: place, gap with band, window, how much more."""
-    if advice.key is None or advice.window is None or advice.belief is None:
-        return ""
-    unit, belief, window = state.the_job.unit, advice.belief, advice.window
-    parts = [wording.place(advice.key)]
+def ring_line(state: State, key: RingKey, wording: Wording) -> str:
+    """One ring: place, gap with its 95 % band, window, how much more, how it ended."""
+    unit, belief, window = state.the_job.unit, state.belief(key), state.window(key)
+    parts = [wording.place(key)]
     if belief.butting:
         parts.append("gap butts")
     elif belief.known:
-        band = f"{show_gap(belief.low_nm, unit)} to {show_gap(belief.high_nm, unit)}"
+        low_nm, high_nm = belief.interval_nm(0.95)
+        band = f"{show_gap(low_nm, unit)} to {show_gap(high_nm, unit)}"
         parts.append(f"gap {show_gap(belief.best_nm, unit)} ({band})")
     else:
         parts.append("gap not measured")
     most = f"to {show_gap(window.most_nm, unit)}" if window.most_nm is not None else "or more"
     parts.append(f"window {show_gap(window.least_nm, unit)} {most}")
-    if advice.more_nm:
-        parts.append(f"{show_gap(advice.more_nm, unit)} to go")
+    if belief.known and belief.best_nm < window.least_nm:
+        parts.append(f"{show_gap(window.target_nm - belief.best_nm, unit)} to go")
+    outcome = state.ring(key).outcome
+    if outcome is not None:
+        parts.append(outcome.value)
     return ", ".join(parts)
 
 
@@ -65,4 +65,5 @@ def _meaning(turn: Turn, wording: Wording) -> str:
     ]
     taken_back = any(isinstance(event, ev.EntryRetracted) for event in turn.events)
     said = "taken back" if taken_back else (turn.command or "").replace("_", " ")
+    said = "a question" if said == "ask" else said
     return "; ".join([*(["taken back"] if taken_back else []), *entries]) or said

@@ -35,7 +35,7 @@ class Utterance:
 
 @dataclass(frozen=True, slots=True)
 class Hypothesis:
-    """One reading of an utterance: words, and score 0..1 (1 = certain), comparable in one n-best."""
+    """One way to hear an utterance: words, and score 0..1 (1 = certain) among its n-best."""
 
     words: tuple[str, ...]
     score: float

@@ -85,7 +85,7 @@ class SessionLog:
             if _fcntl is not None:
                 _fcntl.flock(self._file, _fcntl.LOCK_EX | _fcntl.LOCK_NB)
             elif _msvcrt is not None:
-                self._file.seek(0x7FFFFFFF)  # a byte that no log reaches, so that reading stays free
+                self._file.seek(0x7FFFFFFF)  # a byte that no log reaches, so reading stays free
                 _msvcrt.locking(self._file.fileno(), _msvcrt.LK_NBLCK, 1)
         except OSError as error:
             raise LogInUse(

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
 _STYLES = {"heard": "", "means": "cyan", "ring": "yellow", "says": "bold green", "note": "magenta"}
@@ -37,6 +37,11 @@ class Terminal:
         """One line on standard error."""
         self._err.print(Text(line, style="bold"))
 
+    def prompt(self, text: str) -> None:
+        """A question; the answer is typed after it on the same line."""
+        self._out.print(Text(text), end="")
+        sys.stdout.flush()
+
     def raw(self, line: str) -> None:
         """One line exactly as it is, for other programs to read."""
         sys.stdout.write(f"{line}\n")
@@ -46,9 +51,14 @@ class Terminal:
     def progress(self, what: str, total: int) -> Iterator["Steps"]:
         """A bar on standard error for work of ``total`` steps; hidden if it is no terminal."""
         bar = Progress(
-            TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"),
-            TimeElapsedColumn(), console=self._err, transient=True, disable=not self._err.is_terminal,
-        )  # fmt: skip
+            TextColumn("{task.description}"),
+            BarColumn(),
+            TextColumn("{task.completed}/{task.total}"),
+            TimeElapsedColumn(),
+            console=self._err,
+            transient=True,
+            disable=not self._err.is_terminal,
+        )
         with bar:
             yield Steps(bar, bar.add_task(what, total=total))
 
@@ -56,14 +66,10 @@ class Terminal:
 class Steps:
     """Counts the steps of a progress bar."""
 
-    def __init__(self, bar: Progress, task: object) -> None:
+    def __init__(self, bar: Progress, task: TaskID) -> None:
         self._bar = bar
         self._task = task
 
-    def step(self, what: str = "") -> None:
-        """One step done; ``what`` replaces the text before the bar."""
-        task = self._task
-        if what:
-            self._bar.update(task, advance=1, description=what)  # type: ignore[arg-type]
-        else:
-            self._bar.update(task, advance=1)  # type: ignore[arg-type]
+    def reach(self, done: int, total: int) -> None:
+        """``done`` of ``total`` is done (total -1: nobody knows)."""
+        self._bar.update(self._task, completed=done, total=total if total > 0 else None)
