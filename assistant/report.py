@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import ROUND_HALF_EVEN, Decimal
 from enum import StrEnum
+from functools import lru_cache
 from itertools import groupby
 
 import jinja2
@@ -127,12 +128,9 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
 
     template: text of templates/sheet.html. Raises jinja2.TemplateError if the template is broken.
     """
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
     unit = sheet.unit
     by_cylinder = sorted(sheet.rings, key=lambda ring: ring.cylinder)  # stable: order of work stays
-    return environment.from_string(template).render(
+    return _compiled(template).render(
         sheet=sheet,
         bore=show_bore(sheet.bore_nm, unit),
         leaves=", ".join(show_gap(nm, unit).split()[0] for nm in sheet.leaves_nm),
@@ -150,6 +148,13 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
             for number, rows in _grouped(by_cylinder)
         ],
     )
+
+
+@lru_cache(maxsize=4)
+def _compiled(template: str) -> jinja2.Template:
+    return jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    ).from_string(template)
 
 
 def _tally(rings: tuple[RingRow, ...]) -> str:
