@@ -6,7 +6,8 @@ from enum import StrEnum
 from assistant.commands import Check
 from assistant.fitting.belief import Belief
 from assistant.fitting.facts import Cut, Fact, Reading
-from assistant.fitting.removal import CutReason, next_cut, next_leaf
+from assistant.fitting.leaves import next_leaf
+from assistant.fitting.removal import CutReason, next_cut
 from assistant.fitting.targets import Window
 from assistant.plan import RingKey, bench_of
 from assistant.session import State
@@ -33,8 +34,8 @@ class Step(StrEnum):
 class Advice:
     """The next step. key: the ring it is for. more_nm: gap still to win to the target, nm, >= 0.
 
-    leaf_nm: leaf (or stack) to try, 0 if none. feed_nm / strokes: cut to make, 0 if none.
-    p_over: chance that the cut ends above the most allowed.
+    stack_nm: leaf (or leaves to stack) to try, empty if none. feed_nm, strokes: cut to make, 0 if
+    none. p_over: chance that the cut ends above the most allowed.
     """
 
     step: Step
@@ -42,7 +43,7 @@ class Advice:
     window: Window | None = None
     belief: Belief | None = None
     more_nm: int = 0
-    leaf_nm: int = 0
+    stack_nm: tuple[int, ...] = ()
     feed_nm: int = 0
     strokes: int = 0
     p_over: float = 0.0
@@ -59,11 +60,10 @@ def advise(state: State, key: RingKey | None = None) -> Advice:
     more_nm = max(0, window.target_nm - belief.best_nm) if belief.known else 0
     cut = next_cut(belief, window, bench)
     leaf = next_leaf(belief, window, bench)
-    leaf_nm = leaf.leaf_nm or 0
 
     def step(step: Step, *, feed_nm: int = 0, strokes: int = 0) -> Advice:
         return Advice(
-            step, key, window, belief, more_nm=more_nm, leaf_nm=leaf_nm, feed_nm=feed_nm,
+            step, key, window, belief, more_nm=more_nm, stack_nm=leaf.stack[::-1], feed_nm=feed_nm,
             strokes=strokes, p_over=cut.p_over,
         )  # fmt: skip
 
@@ -83,7 +83,7 @@ def advise(state: State, key: RingKey | None = None) -> Advice:
             return step(Step.ACCEPT if dressed or not ring.passes else Step.DRESS)
         case CutReason.OVER:
             return step(Step.OVER)
-    return step(Step.MEASURE if leaf_nm else Step.CLOSE)
+    return step(Step.MEASURE if leaf.stack else Step.CLOSE)
 
 
 def _measured_since_cut(facts: tuple[Fact, ...]) -> bool | None:

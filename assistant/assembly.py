@@ -10,21 +10,23 @@ from pathlib import Path
 
 from assistant import __version__
 from assistant.adapters.clips import Clips
-from assistant.adapters.data_files import grammar_texts, shipped
+from assistant.adapters.data_files import grammar_texts, page_template, shipped
 from assistant.adapters.job_file import read_job
 from assistant.adapters.rnnoise import open_front_end
 from assistant.adapters.session_log import SessionLog, read_log
 from assistant.adapters.sphinx_recognizer import SphinxRecognizer
 from assistant.adapters.vosk_recognizer import VoskRecognizer
 from assistant.dialogue import Call, Dialogue, Turn
-from assistant.errors import JobError, RecognizerError
+from assistant.errors import JobError, LogError, RecognizerError
 from assistant.grammar import REPLIES_FILE, Grammar
 from assistant.interpretation import FOREIGN, SURE_ENOUGH
 from assistant.job import Job
 from assistant.listening import Listener
 from assistant.ports import AudioSource, FrontEnd, Recognizer, Speaker
 from assistant.reply import Wording
-from assistant.session import State, replay
+from assistant.report import sheet_page, sheet_table
+from assistant.session import replay
+from assistant.sheet import sheet_of
 from assistant.units import Unit
 from assistant.utterance import Heard, Utterance
 from assistant.wordgraph import WordGraph
@@ -249,19 +251,32 @@ def open_session(
         yield Session(job, dialogue, folder, grammar, wording, log.repaired, first)
 
 
-def state_of(path: Path) -> tuple[State, SessionFolder]:
-    """State and folder of a session: ``path`` is a log, or a job file (its newest session).
+def folder_of(path: Path) -> SessionFolder:
+    """Folder of a session: ``path`` is its log, or a job file (its newest session).
 
-    Raises JobError if the job has no session yet, LogError as ``read_log``.
+    Raises JobError if the job has no session yet.
     """
     if path.suffix == ".jsonl":
-        return replay(read_log(path)), SessionFolder(path.parent)
+        return SessionFolder(path.parent)
     folders = session_folders(path)
     if not folders:
         raise JobError(f"{path} has no session yet: begin one with 'leafcall fit {path}'.")
-    return replay(read_log(folders[-1].log)), folders[-1]
+    return folders[-1]
 
 
-def write_sheet(state: State, folder: SessionFolder, wording: Wording) -> None:
-    """Write the build sheet of a session beside its log."""
-    raise NotImplementedError
+def write_sheet(folder: SessionFolder, wording: Wording) -> None:
+    """Write the build sheet of a session beside its log, as a page and as a table.
+
+    Raises LogError if the log cannot be read or a file cannot be written.
+    """
+    sheet = sheet_of(
+        read_log(folder.log), log_name=f"{folder.path.name}/{folder.log.name}", wording=wording
+    )
+    for path, text in (
+        (folder.sheet, sheet_page(sheet, template=page_template("sheet.html"))),
+        (folder.table, sheet_table(sheet)),
+    ):
+        try:
+            path.write_text(text, encoding="utf-8", newline="")
+        except OSError as error:
+            raise LogError(f"The sheet {path} cannot be written: {error.strerror}.") from error

@@ -18,32 +18,27 @@ from assistant.adapters.vosk_recognizer import STANDARD_MODEL, fetch_model
 from assistant.adapters.wav_file import WavFile
 from assistant.assembly import (
     DEFAULT_EAR,
+    Ear,
     Session,
     SessionFolder,
+    folder_of,
     hear_records,
     load_grammar,
     load_wording,
     open_ear,
     open_session,
-    state_of,
     write_sheet,
 )  # fmt: skip
 from assistant.demo import run_demo
 from assistant.dialogue import Call, Turn
 from assistant.errors import LeafcallError, SpeakerError
+from assistant.grammar import Grammar
 from assistant.new_job import Question, interview, take_default
 from assistant.ports import AudioSource, Speaker
 from assistant.reply import Wording
 from assistant.review import review_lines
 from assistant.showing import turn_lines
 from assistant.utterance import Heard, Hypothesis
-
-CAUTIONS = (
-    "The ring and engine makers' sheets and the responsible builder's judgement come before "
-    "anything said here; Leafcall measures nothing itself.",
-    "Eye protection and a dust mask when grinding. Rotating wheel: no gloves, no loose sleeves. "
-    "Ring ends and edges cut. Hearing protection above 85 dBA (NIOSH).",
-)
 
 app = typer.Typer(
     name="leafcall",
@@ -133,7 +128,7 @@ def new(
     for pair in answer or []:
         key, sign, value = pair.partition("=")
         if not sign:
-            raise LeafcallError(f"--answer {pair!r}: write KEY=VALUE, like 'leaves=usual'.")
+            raise typer.BadParameter(f"--answer {pair!r}: write KEY=VALUE, like 'leaves=usual'.")
         options[key.strip()] = value.strip()
     made = interview(take_default if usual else _ask(terminal), options=options)
     write_job(made, job, replace=overwrite)
@@ -176,12 +171,15 @@ def fit(
     ] = None,
 ) -> None:
     """Fit rings by voice: listens to the microphone until 'wrap up' or Ctrl-C."""
-    with _session(job, mute=mute, fresh=fresh, speed=speed) as session:
-        microphone = Microphone(device)
-        try:
-            _hear_source(session, microphone, ear=ear, denoise=denoise)
-        finally:
-            microphone.close()
+    microphone = Microphone(device)  # first of all: without one there is nothing to begin
+    try:
+        with (
+            _session(job, mute=mute, fresh=fresh, speed=speed) as session,
+            _ear(session.grammar, ear=ear, denoise=denoise) as opened,
+        ):
+            _hear_source(session, opened, microphone)
+    finally:
+        microphone.close()
 
 
 @app.command(name="type")
@@ -210,7 +208,6 @@ def hear(
     grammar: Annotated[
         Path | None, typer.Option("--grammar", help="Another grammar folder (with --json).")
     ] = None,
-    mute: Mute = True,
     speak: Annotated[bool, typer.Option("--speak", help="Speak the replies.")] = False,
     fresh: Fresh = False,
     ear: EarName = DEFAULT_EAR,
@@ -221,19 +218,21 @@ def hear(
         _hear_json(files, grammar, ear=ear, denoise=denoise)
         return
     if grammar is not None:
-        raise LeafcallError("--grammar goes with --json: a job uses the bench's own grammar.")
+        raise typer.BadParameter("--grammar goes with --json: a job uses the bench's own grammar.")
     if len(files) < 2 or files[0].suffix.lower() != ".toml":
-        raise LeafcallError(
+        raise typer.BadParameter(
             f"{files[0]}: name a job file (.toml) and then the recordings, or use --json to hear "
             "recordings without a job."
         )
     job, sounds = files[0], [WavFile(path) for path in files[1:]]
-    with _session(job, mute=mute and not speak, fresh=fresh, speed=170) as session:
-        terminal = Terminal()
+    with (
+        _session(job, mute=not speak, fresh=fresh, speed=170) as session,
+        _ear(session.grammar, ear=ear, denoise=denoise) as opened,
+    ):
         for sound in sounds:
             for warning in sound.sound.warnings:
-                terminal.warn(f"Note: {warning}")
-            _hear_source(session, sound, ear=ear, denoise=denoise)
+                Terminal().warn(f"Note: {warning}")
+            _hear_source(session, opened, sound)
             if session.dialogue.state.closed:
                 return
 
@@ -241,9 +240,7 @@ def hear(
 def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: bool) -> None:
     terminal = Terminal()
     failed = False
-    with open_ear(load_grammar(folder), ear=ear, denoise=denoise) as opened:
-        if opened.notice:
-            terminal.warn(opened.notice)
+    with _ear(load_grammar(folder), ear=ear, denoise=denoise) as opened:
         for path in files:
             try:
                 source = WavFile(path)
@@ -262,7 +259,7 @@ def _session(job: Path, *, mute: bool, fresh: bool, speed: int) -> Iterator[Sess
     """A session that shows and speaks; on the way out it writes the sheet."""
     terminal = Terminal()
     speaker = _speaker(terminal, mute=mute, speed=speed)
-    for caution in CAUTIONS:
+    for caution in load_wording(load_grammar()).cautions:
         terminal.show(caution)
 
     def show(turn: Turn, wording: Wording) -> None:
@@ -312,23 +309,27 @@ class _Steady:
 
 
 def _leave_sheet(terminal: Terminal, folder: SessionFolder, session: Session) -> None:
-    write_sheet(session.dialogue.state, folder, session.wording)
+    write_sheet(folder, session.wording)
     terminal.show("")
     terminal.show(f"Log    {folder.log}")
     terminal.show(f"Sheet  {folder.sheet}   {folder.table}")
 
 
-def _hear_source(session: Session, source: AudioSource, *, ear: str, denoise: bool) -> None:
-    terminal = Terminal()
-    with open_ear(session.grammar, ear=ear, denoise=denoise) as opened:
+@contextmanager
+def _ear(grammar: Grammar, *, ear: str, denoise: bool) -> Iterator[Ear]:
+    with open_ear(grammar, ear=ear, denoise=denoise) as opened:
         if opened.notice:
-            terminal.warn(opened.notice)
-        listener = opened.listener(source)
-        for utterance, heard in listener.calls():
-            turn = session.dialogue.take(session.call(utterance, heard, source.name))
-            if turn.state.closed:
-                return
-            listener.skip_waiting()  # half duplex: what was said while it spoke is its own voice
+            Terminal().warn(opened.notice)
+        yield opened
+
+
+def _hear_source(session: Session, ear: Ear, source: AudioSource) -> None:
+    listener = ear.listener(source)
+    for utterance, heard in listener.calls():
+        turn = session.dialogue.take(session.call(utterance, heard, source.name))
+        if turn.state.closed:
+            return
+        listener.skip_waiting()  # half duplex: what came in while it spoke is its own voice
 
 
 # --- afterwards -------------------------------------------------------------------------------
@@ -340,8 +341,7 @@ def review(
 ) -> None:
     """Read the spoken log of a session: what was heard, understood, answered, taken back."""
     terminal = Terminal()
-    _, folder = state_of(log)
-    for line in review_lines(read_log(folder.log), load_wording(load_grammar())):
+    for line in review_lines(read_log(folder_of(log).log), load_wording(load_grammar())):
         terminal.show(line)
 
 
@@ -351,8 +351,8 @@ def sheet(
 ) -> None:
     """Write the build sheet of a session again, as a page and as a table."""
     terminal = Terminal()
-    state, folder = state_of(log)
-    write_sheet(state, folder, load_wording(load_grammar()))
+    folder = folder_of(log)
+    write_sheet(folder, load_wording(load_grammar()))
     terminal.show(f"{folder.sheet}\n{folder.table}")
 
 

@@ -67,7 +67,7 @@ def run_demo(out: Path, terminal: Terminal, *, ear: str, denoise: bool) -> None:
                     terminal.warn(opened.notice)
                 for clip in clips:
                     _play(clip, opened, session, timed, tally, terminal)
-            write_sheet(session.dialogue.state, session.folder, session.wording)
+            write_sheet(session.folder, session.wording)
             folder = session.folder
     finally:
         timed.close()

@@ -13,14 +13,19 @@ from assistant import events as ev
 from assistant.advice import Advice, Step, advise
 from assistant.commands import Ask, Check, Command, Question
 from assistant.errors import CommandNotAllowed, GrammarError
+from assistant.fitting.belief import Belief
 from assistant.fitting.facts import Feel
+from assistant.fitting.targets import Window
 from assistant.grammar import REPLIES_FILE
 from assistant.interpretation import Rejection
 from assistant.job import RingPosition
 from assistant.numbers import NumberWords
 from assistant.plan import RingKey
 from assistant.session import Pending, State
-from assistant.units import Unit, round_to, show_gap, to_called
+from assistant.units import Unit, round_to, show_gap, show_span, to_called
+
+WIDE_BAND = 3
+"""A gap whose 95 % band is wider than so many call units is told as a band, not as a figure."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +44,11 @@ class _Wording(BaseModel):
 
     units: dict[Unit, str]
     rings: dict[RingPosition, str]
+    cautions: tuple[str, ...]
     place: str
     advice: dict[str, str]
     done: dict[str, str]
+    gaps: dict[str, str]
     answers: dict[str, str]
     entries: dict[str, str]
     questions: dict[str, str]
@@ -67,8 +74,13 @@ class Wording:
             raise GrammarError(f"{REPLIES_FILE}, {place}: {first['msg']}.") from error
         self._numbers = numbers
 
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What is shown before work and on every sheet."""
+        return self._data.cautions
+
     def names(self, group: str) -> frozenset[str]:
-        """Names in a group: advice, done, answers, entries, questions, refusals."""
+        """Names in a group: advice, gaps, done, answers, entries, questions, refusals."""
         return frozenset(getattr(self._data, group))
 
     def text(self, group: str, name: str) -> str:
@@ -103,7 +115,18 @@ class Wording:
         cylinder, position = key
         return self._data.place.format(cylinder=cylinder, ring=self._data.rings[position])
 
+    def span(self, low_nm: int, high_nm: int, unit: Unit) -> Reply:
+        """Two lengths with the unit said once."""
+        spoken = f"{self._say_count(low_nm, unit)} to {self._say_length(high_nm, unit)}"
+        return Reply(spoken, show_span(low_nm, high_nm, unit))
+
     def _said(self, name: str, value: object, unit: Unit) -> str:
+        if isinstance(value, Reply):
+            return value.spoken
+        if name.endswith("_stack"):
+            *first, last = str(value).split()
+            counts = [self._say_count(int(nm), unit) for nm in first]
+            return " plus ".join([*counts, self._say_length(int(last), unit)])
         if name.endswith("_count"):
             return self._say_count(int(str(value)), unit)
         if not name.endswith("_nm"):
@@ -122,6 +145,10 @@ class Wording:
             return f"{count.normalize():f}"
 
     def _shown(self, name: str, value: object, unit: Unit) -> str:
+        if isinstance(value, Reply):
+            return value.shown
+        if name.endswith("_stack"):
+            return " plus ".join(show_gap(int(nm), unit) for nm in str(value).split())
         if name.endswith("_count"):
             return f"{to_called(int(str(value)), unit).normalize():f}"
         if not name.endswith("_nm"):
@@ -160,7 +187,8 @@ def reply_to_turn(
         return _answer(command.question, after, wording)
     if after.pending is not None and any(isinstance(e, ev.QuestionAsked) for e in new_events):
         return reply_to_pending(after.pending, after, wording)
-    said = [_done(event, after, wording) for event in new_events]
+    corrected = any(isinstance(event, ev.RingEvent) for event in new_events)
+    said = [_done(event, after, wording, corrected=corrected) for event in new_events]
     if any(isinstance(event, ev.SessionClosed | ev.NoteBegun | ev.ListeningPaused)
            for event in new_events):  # fmt: skip
         return join(said)
@@ -177,20 +205,23 @@ def reply_to_pending(pending: Pending, state: State, wording: Wording) -> Reply:
 
 def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
     """The next step."""
-    facts: dict[str, object] = {
-        "more_nm": advice.more_nm, "leaf_nm": advice.leaf_nm, "feed_nm": advice.feed_nm,
-        "strokes": advice.strokes,
-    }  # fmt: skip
+    unit = state.the_job.unit
     name = advice.step.value
+    facts: dict[str, object] = {
+        "more_nm": advice.more_nm,
+        "feed_nm": advice.feed_nm,
+        "strokes": advice.strokes,
+    }
+    if advice.stack_nm:
+        facts["leaf_stack"] = " ".join(str(leaf_nm) for leaf_nm in advice.stack_nm)
     if advice.key is not None:
         facts["place"] = wording.place(advice.key)
     if advice.window is not None:
-        facts["least_nm"] = advice.window.least_nm
-        facts["most_nm"] = advice.window.most_nm if advice.window.most_nm is not None else ""
+        facts |= _window_facts(advice.window, unit, wording)
         if advice.step is Step.SEAT and advice.window.most_nm is None:
-            name = "seat least only"
-    if advice.belief is not None:
-        facts["gap_nm"] = advice.belief.best_nm
+            name += " least only"
+    if advice.belief is not None and advice.belief.known:
+        facts["gap"] = _gap(advice.belief, unit, wording)
     checks = state.ring(advice.key).checks if advice.key is not None else frozenset()
     if advice.step is Step.DRESS:
         name += " ends" * (Check.DEBURRED in checks) + " deburr" * (Check.ENDS_SQUARE in checks)
@@ -198,10 +229,26 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         name += " square" if Check.SQUARE in checks else " deburred"
     if advice.strokes:
         name += " strokes"
-    return wording.fill("advice", name, state.the_job.unit, facts)
+    return wording.fill("advice", name, unit, facts)
 
 
-def _done(event: Any, after: State, wording: Wording) -> Reply:
+def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, object]:
+    facts: dict[str, object] = {"least_nm": window.least_nm, "target_nm": window.target_nm}
+    if window.most_nm is not None:
+        facts["most_nm"] = window.most_nm
+        facts["window"] = wording.span(window.least_nm, window.most_nm, unit)
+    return facts
+
+
+def _gap(belief: Belief, unit: Unit, wording: Wording) -> Reply:
+    """The gap in a few words: one figure where the band is narrow, else the band."""
+    low_nm, high_nm = belief.interval_nm(0.95)
+    if high_nm - low_nm > WIDE_BAND * unit.call_nm:
+        return wording.fill("gaps", "wide", unit, {"band": wording.span(low_nm, high_nm, unit)})
+    return wording.fill("gaps", "about", unit, {"gap_nm": belief.best_nm})
+
+
+def _done(event: Any, after: State, wording: Wording, *, corrected: bool) -> Reply:
     """How an event is confirmed: in as few words as tell a mishearing from the truth."""
     unit = after.the_job.unit
     here = {"place": wording.place(after.here)} if after.here is not None else {}
@@ -232,6 +279,8 @@ def _done(event: Any, after: State, wording: Wording) -> Reply:
             name = "spoiled"
         case ev.RingSkipped():
             name = "skipped"
+        case ev.EntryRetracted() if corrected:
+            name = "corrected"
         case ev.EntryRetracted():
             name = "retracted" if here else "retracted all"
         case ev.QuestionAnswered(yes=False):
@@ -267,16 +316,17 @@ def _answer(question: Question, state: State, wording: Wording) -> Reply:
     key = advice.key
     window, belief = state.window(key), state.belief(key)
     facts: dict[str, object] = {
-        "place": wording.place(key), "open": len(state.open_rings()),
-        "least_nm": window.least_nm, "target_nm": window.target_nm,
-    }  # fmt: skip
+        "place": wording.place(key),
+        "open": len(state.open_rings()),
+        **_window_facts(window, unit, wording),
+    }
     match question:
         case Question.WHERE:
             name = "where"
         case Question.TARGET if window.most_nm is None:
             name = "target least only"
         case Question.TARGET:
-            name, facts["most_nm"] = "target", window.most_nm
+            name = "target"
         case Question.READ_BACK:
             return _read_back(state, facts, wording)
         case _ if not belief.known or belief.butting:

@@ -7,7 +7,7 @@ from assistant.dialogue import Turn
 from assistant.plan import RingKey
 from assistant.reply import Wording, entry_line
 from assistant.session import State
-from assistant.units import show_gap
+from assistant.units import show_gap, show_span
 
 Line = tuple[str, str]
 """(label, text)"""
@@ -35,12 +35,13 @@ def ring_line(state: State, key: RingKey, wording: Wording) -> str:
         parts.append("gap butts")
     elif belief.known:
         low_nm, high_nm = belief.interval_nm(0.95)
-        band = f"{show_gap(low_nm, unit)} to {show_gap(high_nm, unit)}"
-        parts.append(f"gap {show_gap(belief.best_nm, unit)} ({band})")
+        parts.append(f"gap {show_gap(belief.best_nm, unit)} ({show_span(low_nm, high_nm, unit)})")
     else:
         parts.append("gap not measured")
-    most = f"to {show_gap(window.most_nm, unit)}" if window.most_nm is not None else "or more"
-    parts.append(f"window {show_gap(window.least_nm, unit)} {most}")
+    if window.most_nm is None:
+        parts.append(f"window {show_gap(window.least_nm, unit)} or more")
+    else:
+        parts.append(f"window {show_span(window.least_nm, window.most_nm, unit)}")
     if belief.known and belief.best_nm < window.least_nm:
         parts.append(f"{show_gap(window.target_nm - belief.best_nm, unit)} to go")
     outcome = state.ring(key).outcome

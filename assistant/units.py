@@ -93,6 +93,12 @@ def show_gap(length_nm: int, unit: Unit) -> str:
     return f"{to_file(length_nm, unit).quantize(Decimal('0.001'))} mm"
 
 
+def show_span(low_nm: int, high_nm: int, unit: Unit) -> str:
+    """Two gaps as shown: ``15 to 16.5 thou``, ``0.380 to 0.420 mm``."""
+    low, _, _ = show_gap(low_nm, unit).partition(" ")
+    return f"{low} to {show_gap(high_nm, unit)}"
+
+
 def show_bore(length_nm: int, unit: Unit) -> str:
     """A bore as shown: ``3.2755 in``, ``83.20 mm``, with every digit that was typed."""
     return f"{_plain(to_file(length_nm, unit), places=6)} {unit.file_symbol}"
