@@ -53,33 +53,37 @@ _IMPOSSIBLE = 1e-9
 class Belief:
     """What is known of one ring's gap; all lengths nm.
 
-    gap_nm: columns, true gap. weights: chance of each (rate, gap), sums to 1. rates: removal in nm
-    per unit of cutting of each row. felt_nm, felt: columns and chances of the felt gap.
-    readings: how many since the last cut or re-seating. cuts: how many since the last reading.
+    felt_nm: columns of felt gaps. weights: chance of each (rate, felt gap), sums to 1.
+    rates: removal in nm per unit of cutting of each row. felt: chance of each felt gap.
+    gap_nm, chances: columns of true gaps and their chances.
+    tried: readings since the last cut or re-seating. cuts: how many since the last reading.
     seen: True if there was any reading at all. before_cut: felt columns and chances before those
     cuts, if there was a reading before them.
     log_evidence: natural logarithm of the chance of all facts, for learning.
     """
 
-    gap_nm: Floats
-    weights: Floats
-    rates: Floats
     felt_nm: Floats
+    weights: Floats
     felt: Floats
+    gap_nm: Floats
+    chances: Floats
+    rates: Floats
     bench: Bench
-    readings: int = 0
+    tried: tuple[Reading, ...] = ()
     cuts: int = 0
     butting: bool = False
     seen: bool = False
     before_cut: tuple[Floats, Floats] | None = None
     log_evidence: float = 0.0
-    chances: Floats = field(init=False)
     _cdf: Floats = field(init=False)
 
     def __post_init__(self) -> None:
-        chances = self.weights.sum(axis=0)
-        object.__setattr__(self, "chances", chances)
-        object.__setattr__(self, "_cdf", np.concatenate(([0.0], np.cumsum(chances))))
+        object.__setattr__(self, "_cdf", np.concatenate(([0.0], np.cumsum(self.chances))))
+
+    @property
+    def readings(self) -> int:
+        """How many readings since the last cut or re-seating."""
+        return len(self.tried)
 
     @property
     def known(self) -> bool:
@@ -137,8 +141,14 @@ class Belief:
 
     def p_below(self, limit_nm: float) -> float:
         """Chance that the gap is below ``limit_nm``."""
-        position = (limit_nm - self.gap_nm[0]) / GRID_NM + 0.5
-        return float(np.interp(position, np.arange(len(self._cdf)), self._cdf))
+        position = (limit_nm - float(self.gap_nm[0])) / GRID_NM + 0.5
+        place = floor(position)
+        if place < 0:
+            return 0.0
+        if place >= len(self._cdf) - 1:
+            return 1.0
+        low, high = float(self._cdf[place]), float(self._cdf[place + 1])
+        return min(low + (position - place) * (high - low), 1.0)
 
     def p_above(self, limit_nm: float) -> float:
         """Chance that the gap is above ``limit_nm``."""
@@ -156,6 +166,11 @@ def believe(facts: Sequence[Fact], bench: Bench, *, window: Window | None = None
     ``window`` only shapes what is expected before the first reading. Readings of one seating may
     come in any order.
     """
+    return _believe(tuple(facts), bench, window)
+
+
+@lru_cache(maxsize=64)
+def _believe(facts: tuple[Fact, ...], bench: Bench, window: Window | None) -> Belief:
     closed, seat = _split(facts)
     state = _closed_state(closed, bench, window)
     if seat:
@@ -171,7 +186,7 @@ class _State:
 
     first: int
     weights: Floats
-    readings: int = 0
+    tried: tuple[Reading, ...] = ()
     cuts: int = 0
     butting: bool = False
     seen: bool = False
@@ -219,7 +234,7 @@ def _closed_state(closed: tuple[Fact, ...], bench: Bench, window: Window | None)
         if not seat:
             return state
         state = _feel_seat(state, seat, bench, window, _TILT_IF_RESEATED)
-        return replace(state, readings=0)
+        return replace(state, tried=())
     if seat:
         tilt = 0.1 * bench.tilt_share if _reseated(start) else bench.tilt_share
         state = _feel_seat(state, seat, bench, window, tilt)
@@ -264,7 +279,7 @@ def _feel_seat(
     felt = _State(state.first, weights / evidence)
     return replace(
         _cropped(felt),
-        readings=len(seat),
+        tried=seat,
         butting=any(reading.feel is Feel.BUTTS for reading in seat),
         seen=True,
         log_evidence=state.log_evidence + log(evidence),
@@ -322,7 +337,7 @@ def _cut(state: _State, cut: Cut, bench: Bench) -> _State:
         _cropped(_State(state.first + least, moved / moved.sum())),
         cuts=state.cuts + 1,
         seen=state.seen,
-        before_cut=felt_before if state.readings else state.before_cut,
+        before_cut=felt_before if state.tried else state.before_cut,
         log_evidence=state.log_evidence,
     )
 
@@ -353,28 +368,26 @@ def _finish(state: _State, bench: Bench) -> Belief:
     """From felt to true gaps: take off the offset and add its uncertainty."""
     person = bench.person
     felt_nm = state.felt_nm
-    weights = state.weights
-    if weights.shape[0] == 1:
-        weights = _row_shares()[:, np.newaxis] * weights
-    gap_nm = felt_nm - person.offset_nm
+    felt = state.weights.sum(axis=0)
+    gap_nm, chances = felt_nm - person.offset_nm, felt
     reach = ceil(4 * person.offset_sd_nm / GRID_NM)
     if reach > 0:
         steps = np.arange(-reach, reach + 1)
         kernel = np.exp(-0.5 * (steps * GRID_NM / person.offset_sd_nm) ** 2)
-        kernel /= kernel.sum()
-        spread = np.zeros((weights.shape[0], weights.shape[1] + 2 * reach))
-        for place, share in enumerate(kernel):
-            spread[:, place : place + weights.shape[1]] += share * weights
-        weights = spread
-        gap_nm = gap_nm[0] + (np.arange(weights.shape[1]) - reach) * float(GRID_NM)
+        chances = np.convolve(felt, kernel / kernel.sum())
+        gap_nm = gap_nm[0] + (np.arange(len(chances)) - reach) * float(GRID_NM)
+    weights = state.weights
+    if weights.shape[0] == 1:
+        weights = _row_shares()[:, np.newaxis] * weights
     return Belief(
-        gap_nm=gap_nm,
-        weights=weights,
-        rates=row_rates(bench),
         felt_nm=felt_nm,
-        felt=state.weights.sum(axis=0),
+        weights=weights,
+        felt=felt,
+        gap_nm=gap_nm,
+        chances=chances,
+        rates=row_rates(bench),
         bench=bench,
-        readings=state.readings,
+        tried=state.tried,
         cuts=state.cuts,
         butting=state.butting,
         seen=state.seen,

@@ -6,6 +6,7 @@ than the next cut can be made, or when no leaf tells much more.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from math import hypot, log
 
 import numpy as np
@@ -20,7 +21,8 @@ _THOU_NM = 25_400
 _ENOUGH_NM = 1.1 * _THOU_NM
 """Width of the 95 % interval that is good enough: about half a thou to either side."""
 _LITTLE_BITS = 0.25
-_LITTLE_BITS_NEAR = 0.15
+_LITTLE_BITS_NEAR = 0.10
+_MOST_READINGS = 7
 _SHARE_OF_CUT = 0.6
 _MOST_LEAVES = 9
 _MOST_STACKS = 4
@@ -40,15 +42,19 @@ class LeafAdvice:
     bits: float
 
 
+@lru_cache(maxsize=64)
 def next_leaf(belief: Belief, window: Window, bench: Bench) -> LeafAdvice:
     """The leaf, or stack of two, whose answer is expected to tell most."""
     if belief.known and _known_enough(belief, window, bench):
         return LeafAdvice(None, (), 0.0)
     stacks = _stacks_to_try(belief, bench)
-    bits = expected_bits(belief, stacks)
+    bits = [
+        told * _repeat_share(belief, stack)
+        for told, stack in zip(expected_bits(belief, stacks), stacks, strict=True)
+    ]
     best = int(np.argmax(bits))
-    near = 0.02 < belief.p_below(window.least_nm) < 0.98
-    if belief.known and bits[best] < (_LITTLE_BITS_NEAR if near else _LITTLE_BITS):
+    little = _LITTLE_BITS_NEAR if _near(belief, window) else _LITTLE_BITS
+    if belief.known and (bits[best] < little or belief.readings >= _MOST_READINGS):
         return LeafAdvice(None, (), float(bits[best]))
     return LeafAdvice(sum(stacks[best]), stacks[best], float(bits[best]))
 
@@ -70,11 +76,25 @@ def expected_bits(belief: Belief, stacks: list[tuple[int, ...]]) -> list[float]:
     return bits
 
 
+def _repeat_share(belief: Belief, stack: tuple[int, ...]) -> float:
+    """Share of its bits that a leaf still tells when tried again: its own error stays the same."""
+    times = sum(reading.leaf_nm == sum(stack) for reading in belief.tried)
+    return (1.0, 0.6, 0.0)[min(times, 2)]
+
+
+def _near(belief: Belief, window: Window) -> bool:
+    """True if it is open whether the gap is below the least, or above the most."""
+    above = 0.0 if window.most_nm is None else belief.p_above(window.most_nm)
+    return belief.p_below(window.least_nm) < 0.98 or above > 0.02
+
+
 def _known_enough(belief: Belief, window: Window, bench: Bench) -> bool:
     if belief.p_inside(window) >= bench.confidence:
         return True
     if window.most_nm is not None and belief.p_above(window.most_nm) >= bench.confidence:
         return True
+    if _near(belief, window):
+        return False
     if belief.quantile(0.975) - belief.quantile(0.025) <= _ENOUGH_NM:
         return True
     grinder = bench.grinder

@@ -27,6 +27,10 @@ _PASSES_AGAIN = 1.15
 _PASSES_PER_NM = 0.05 / _THOU_NM
 
 
+_WORTH_BITS = 0.3
+"""A reading that tells this much is taken before a cut: it costs far less than a pass."""
+
+
 class CutReason(StrEnum):
     """Why this cut, or why none."""
 
@@ -81,11 +85,14 @@ def next_cut(
         return _no_cut(CutReason.INSIDE, belief, window)
     if belief.quantile(0.975) - belief.quantile(0.025) > _WIDE_NM:
         return _no_cut(CutReason.MEASURE, belief, window)
+    leaf = next_leaf(belief, window, bench)
+    if leaf.leaf_nm is not None and leaf.bits >= _WORTH_BITS:
+        return _no_cut(CutReason.MEASURE, belief, window)
     if belief.p_below(window.least_nm) > 1 - bench.confidence:
         best = _best_cut(belief, window, window.most_nm, passes_left_hint)
         if best is not None:
             return best
-    if next_leaf(belief, window, bench).leaf_nm is not None:
+    if leaf.leaf_nm is not None:
         return _no_cut(CutReason.MEASURE, belief, window)
     inside = belief.p_below(window.least_nm) <= 0.5
     return _no_cut(CutReason.INSIDE if inside else CutReason.TOO_RISKY, belief, window)
@@ -127,7 +134,8 @@ def _passes_after(belief: Belief, units: int, window: Window) -> float:
     """Passes to come after a cut of ``units``, over all that is not known of gap and rate."""
     bench = belief.bench
     spread_nm = hypot(bench.grinder.cut_sd_nm, reading_sd_nm(bench, 1))
-    short_nm = window.least_nm - belief.gap_nm - belief.rates[:, np.newaxis] * units
+    gap_nm = belief.felt_nm - bench.person.offset_nm
+    short_nm = window.least_nm - gap_nm - belief.rates[:, np.newaxis] * units
     # Not accepted with ``confidence`` unless it is a little more than the least.
     again = ndtr(short_nm / spread_nm + _GUARD)
     rest = again * (_PASSES_AGAIN + _PASSES_PER_NM * np.maximum(short_nm, 0.0))
@@ -136,10 +144,11 @@ def _passes_after(belief: Belief, units: int, window: Window) -> float:
 
 def p_over_after(belief: Belief, units: int, limit_nm: float) -> float:
     """Chance that the gap is above ``limit_nm`` after ``units`` more (nm of feed, or strokes)."""
-    sd_nm = max(belief.bench.grinder.cut_sd_nm, 1.0)
+    person = belief.bench.person
+    sd_nm = max(hypot(belief.bench.grinder.cut_sd_nm, person.offset_sd_nm), 1.0)
     removal_nm = belief.rates[:, np.newaxis] * units
-    chance = ndtr((belief.gap_nm + removal_nm - limit_nm) / sd_nm)
-    return float((belief.weights * chance).sum())
+    over_nm = belief.felt_nm - person.offset_nm + removal_nm - limit_nm
+    return float((belief.weights * ndtr(over_nm / sd_nm)).sum())
 
 
 def _largest(belief: Belief, limit_nm: float, risk: float, most_units: int) -> tuple[int, float]:
