@@ -10,14 +10,15 @@ from pathlib import Path
 
 from assistant import __version__
 from assistant.adapters.clips import Clips
-from assistant.adapters.data_files import grammar_texts, page_template, shipped
+from assistant.adapters.data_files import grammar_texts, shipped
 from assistant.adapters.job_file import read_job
 from assistant.adapters.rnnoise import open_front_end
 from assistant.adapters.session_log import SessionLog, read_log
+from assistant.adapters.sheet_file import save_sheet, sheet_template
 from assistant.adapters.sphinx_recognizer import SphinxRecognizer
 from assistant.adapters.vosk_recognizer import VoskRecognizer
 from assistant.dialogue import Call, Dialogue, Turn
-from assistant.errors import JobError, LogError, RecognizerError
+from assistant.errors import JobError, RecognizerError
 from assistant.grammar import REPLIES_FILE, Grammar
 from assistant.interpretation import FOREIGN, SURE_ENOUGH
 from assistant.job import Job
@@ -267,16 +268,10 @@ def folder_of(path: Path) -> SessionFolder:
 def write_sheet(folder: SessionFolder, wording: Wording) -> None:
     """Write the build sheet of a session beside its log, as a page and as a table.
 
-    Raises LogError if the log cannot be read or a file cannot be written.
+    Raises LogError if the log cannot be read, LeafcallError if a file cannot be written.
     """
     sheet = sheet_of(
         read_log(folder.log), log_name=f"{folder.path.name}/{folder.log.name}", wording=wording
     )
-    for path, text in (
-        (folder.sheet, sheet_page(sheet, template=page_template("sheet.html"))),
-        (folder.table, sheet_table(sheet)),
-    ):
-        try:
-            path.write_text(text, encoding="utf-8", newline="")
-        except OSError as error:
-            raise LogError(f"The sheet {path} cannot be written: {error.strerror}.") from error
+    save_sheet(folder.sheet, sheet_page(sheet, template=sheet_template()))
+    save_sheet(folder.table, sheet_table(sheet))

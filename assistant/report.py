@@ -1,7 +1,7 @@
 """The build sheet, pure: one page of HTML and one table of CSV from one ``Sheet``.
 
 The page needs nothing but itself: no script, no network, no font file. Everything that people typed
-is escaped. The template is data (templates/sheet.html) and is handed in as text.
+is escaped. The template is data (pages/sheet.html) and is handed in as text.
 """
 
 import csv
@@ -126,7 +126,7 @@ def sheet_table(sheet: Sheet) -> str:
 def sheet_page(sheet: Sheet, *, template: str) -> str:
     """The sheet as one self-contained HTML page.
 
-    template: text of templates/sheet.html. Raises jinja2.TemplateError if the template is broken.
+    template: text of pages/sheet.html. Raises jinja2.TemplateError if the template is broken.
     """
     unit = sheet.unit
     by_cylinder = sorted(sheet.rings, key=lambda ring: ring.cylinder)  # stable: order of work stays

@@ -295,7 +295,7 @@ def test_a_template_with_an_unknown_name_is_an_error_not_a_blank() -> None:
 def test_the_template_ships_inside_the_package() -> None:
     import assistant
 
-    assert Path(assistant.__file__).parent.joinpath("templates", "sheet.html").is_file()
+    assert Path(assistant.__file__).parent.joinpath("pages", "sheet.html").is_file()
 
 
 def test_a_sheet_is_written_whole_or_the_old_one_stays(

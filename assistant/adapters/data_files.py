@@ -36,8 +36,3 @@ def grammar_texts(folder: Path) -> dict[str, str]:
         except (OSError, UnicodeDecodeError) as error:
             raise GrammarError(f"{path} cannot be read as UTF-8 text: {error}.") from error
     return texts
-
-
-def page_template(name: str) -> str:
-    """Text of a page template inside the package."""
-    return (_PACKAGE / "templates" / name).read_text(encoding="utf-8")

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from assistant.errors import LeafcallError
 
-_TEMPLATE = Path(__file__).resolve().parent.parent / "templates" / "sheet.html"
+_TEMPLATE = Path(__file__).resolve().parent.parent / "pages" / "sheet.html"
 
 
 def sheet_template() -> str:
