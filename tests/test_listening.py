@@ -1,0 +1,215 @@
+"""The loop from sound to what was heard, with fakes whose state can be read."""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import pytest
+
+from assistant.endpointer import Patience
+from assistant.listening import Listener
+from assistant.utterance import FRAME_S, FRAME_SAMPLES, Heard, Hypothesis, Samples
+
+QUIET, LOUD = 0.0, 0.5
+
+
+class ListedSource:
+    """Frames of constant samples; the sample value of frame n is taken from a list."""
+
+    name = "a list"
+
+    def __init__(self, values: Sequence[float]) -> None:
+        self.values = list(values)
+        self.waiting_s = 0.0
+
+    def frames(self) -> Iterator[Samples]:
+        for value in self.values:
+            yield np.full(FRAME_SAMPLES, value, np.float32)
+
+    def drop_waiting(self) -> float:
+        dropped, self.waiting_s = self.waiting_s, 0.0
+        return dropped
+
+    def close(self) -> None:
+        pass
+
+
+class LoudnessFrontEnd:
+    """Speech is what is loud; the sound comes out ``delay`` frames late."""
+
+    def __init__(self, delay: int = 0) -> None:
+        self.delay_s = delay * FRAME_S
+        self._line = [np.zeros(FRAME_SAMPLES, np.float32)] * delay
+
+    def process(self, frame: Samples) -> tuple[Samples, float]:
+        self._line.append(frame)
+        return self._line.pop(0), 0.95 if abs(frame[0]) > 0.1 else 0.02
+
+    def reset(self) -> None:
+        pass
+
+
+class CountingRecognizer:
+    """Hears one word for each utterance and keeps every sample it was fed."""
+
+    name = "counting"
+
+    def __init__(self) -> None:
+        self.utterances: list[list[Samples]] = []
+        self.ended = 0
+
+    def begin(self) -> None:
+        self.utterances.append([])
+
+    def feed(self, samples: Samples) -> None:
+        self.utterances[-1].append(samples)
+
+    def words_so_far(self) -> tuple[str, ...]:
+        return ("so", "far")
+
+    def end(self) -> Heard:
+        self.ended += 1
+        return Heard((Hypothesis((f"call{self.ended}",), 1.0),), 1.0)
+
+    def close(self) -> None:
+        pass
+
+    def sound(self, number: int) -> Samples:
+        return np.concatenate(self.utterances[number])
+
+
+def stream(*parts: tuple[float, int]) -> list[float]:
+    return [value for value, count in parts for _ in range(count)]
+
+
+def numbered(values: list[float]) -> list[float]:
+    """The same loudness, but every frame its own value, so that lost frames are noticed."""
+    return [value + n * 1e-5 for n, value in enumerate(values)]
+
+
+TWO_CALLS = stream((QUIET, 60), (LOUD, 80), (QUIET, 100), (LOUD, 50), (QUIET, 90))
+
+
+@pytest.mark.parametrize("delay", [0, 3])
+def test_two_calls_come_out_with_their_times(delay: int) -> None:
+    listener = Listener(ListedSource(TWO_CALLS), LoudnessFrontEnd(delay), CountingRecognizer())
+    calls = list(listener.calls())
+    assert [heard.words for _, heard in calls] == [("call1",), ("call2",)]
+    times = [(u.start_s, u.end_s, u.decided_s) for u, _ in calls]
+    assert times[0] == pytest.approx((0.60, 1.40, 2.10), abs=1e-9)
+    assert times[1] == pytest.approx((2.40, 2.90, 3.60), abs=1e-9)
+    assert listener.stream_s == pytest.approx(3.80)
+
+
+@pytest.mark.parametrize("delay", [0, 3])
+def test_the_recogniser_gets_the_pre_roll_and_no_frame_is_lost_or_doubled(delay: int) -> None:
+    values = numbered(TWO_CALLS)
+    recognizer = CountingRecognizer()
+    calls = list(Listener(ListedSource(values), LoudnessFrontEnd(delay), recognizer).calls())
+    # first call: 0.3 s before its start (frame 60) up to its decision (210 frames seen)
+    expected = np.repeat(np.float32(values[30:210]), FRAME_SAMPLES)
+    assert np.array_equal(calls[0][0].samples, expected)
+    heard = recognizer.sound(0)
+    assert np.array_equal(heard, expected[: len(expected) - delay * FRAME_SAMPLES])
+
+
+def test_a_file_that_stops_short_has_its_tail_flushed() -> None:
+    values = numbered(stream((QUIET, 40), (LOUD, 60)))
+    recognizer = CountingRecognizer()
+    listener = Listener(ListedSource(values), LoudnessFrontEnd(3), recognizer)
+    ((utterance, _),) = list(listener.calls())
+    assert (utterance.start_s, utterance.end_s) == pytest.approx((0.4, 1.0))
+    heard = recognizer.sound(0)
+    spoken = np.repeat(np.float32(values[10:100]), FRAME_SAMPLES)
+    assert np.array_equal(heard[: len(spoken)], spoken)
+    assert np.all(heard[len(spoken) :] == 0.0)
+    assert len(heard) > len(spoken)
+
+
+@pytest.mark.parametrize("frames", [60, 61, 100])
+def test_every_frame_of_the_stream_is_counted(frames: int) -> None:
+    listener = Listener(ListedSource([LOUD] * frames), LoudnessFrontEnd(), CountingRecognizer())
+    ((utterance, _),) = list(listener.calls())
+    assert utterance.end_s == pytest.approx(frames * FRAME_S)
+    assert listener.stream_s == pytest.approx(frames * FRAME_S)
+
+
+def test_noise_alone_yields_nothing_and_time_goes_on() -> None:
+    recognizer = CountingRecognizer()
+    listener = Listener(ListedSource([0.01] * 500), LoudnessFrontEnd(), recognizer)
+    assert list(listener.calls()) == []
+    assert recognizer.utterances == []
+    assert listener.stream_s == pytest.approx(5.0)
+
+
+def test_a_click_yields_nothing() -> None:
+    values = stream((QUIET, 50), (LOUD, 7), (QUIET, 100))
+    recognizer = CountingRecognizer()
+    assert list(Listener(ListedSource(values), LoudnessFrontEnd(), recognizer).calls()) == []
+    assert recognizer.ended == 0
+
+
+def test_a_complete_sentence_is_answered_sooner() -> None:
+    asked: list[tuple[str, ...]] = []
+
+    def is_complete(words: tuple[str, ...]) -> bool:
+        asked.append(words)
+        return True
+
+    listener = Listener(
+        ListedSource(TWO_CALLS), LoudnessFrontEnd(), CountingRecognizer(), is_complete=is_complete
+    )
+    waits = [u.decided_s - u.end_s for u, _ in listener.calls()]
+    assert waits == pytest.approx([0.25, 0.25])
+    assert asked == [("so", "far")] * 2
+
+
+def test_two_calls_close_together_share_no_speech() -> None:
+    values = numbered(stream((QUIET, 40), (LOUD, 40), (QUIET, 12), (LOUD, 40), (QUIET, 40)))
+    recognizer = CountingRecognizer()
+    patience = Patience(hang_s=0.1, short_hang_s=0.1)
+    calls = list(
+        Listener(ListedSource(values), LoudnessFrontEnd(), recognizer, patience=patience).calls()
+    )
+    assert [(round(u.start_s, 2), round(u.end_s, 2)) for u, _ in calls] == [
+        (0.4, 0.8),
+        (0.92, 1.32),
+    ]
+    assert np.all(np.abs(recognizer.sound(1)[: 12 * FRAME_SAMPLES]) < 0.1)
+
+
+def test_what_gathered_while_nobody_listened_is_dropped_but_counted() -> None:
+    source = ListedSource(TWO_CALLS)
+    listener = Listener(source, LoudnessFrontEnd(), CountingRecognizer())
+    calls = listener.calls()
+    first, _ = next(calls)
+    source.waiting_s = 1.5
+    assert listener.skip_waiting() == pytest.approx(1.5)
+    second, _ = next(calls)
+    assert second.start_s == pytest.approx(2.40 + 1.5)
+    assert first.start_s == pytest.approx(0.60)
+
+
+def test_deaf_lets_speech_pass_and_hears_again_afterwards() -> None:
+    recognizer = CountingRecognizer()
+    listener = Listener(ListedSource(TWO_CALLS), LoudnessFrontEnd(), recognizer)
+
+    class Switch(LoudnessFrontEnd):
+        seen = 0
+
+        def process(self, frame: Samples) -> tuple[Samples, float]:
+            self.seen += 1
+            listener.deaf = 100 <= self.seen < 200  # from the middle of the first call on
+            return super().process(frame)
+
+    listener._front_end = Switch()
+    ((utterance, _),) = list(listener.calls())
+    assert utterance.start_s == pytest.approx(2.40)
+    assert recognizer.ended == 1
+    assert listener.stream_s == pytest.approx(3.80)
+
+
+def test_the_level_meter_shows_full_scale_as_zero_decibels() -> None:
+    """A constant of 0.5 is -6.02 dB of full scale (20 log10 0.5)."""
+    listener = Listener(ListedSource([0.5] * 200), LoudnessFrontEnd(), CountingRecognizer())
+    list(listener.calls())
+    assert listener.level_db == pytest.approx(-6.02, abs=0.05)
