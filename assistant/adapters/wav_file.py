@@ -1,5 +1,6 @@
 """Sound files as a source: any rate, width and number of channels that libsndfile reads."""
 
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -39,16 +40,16 @@ def read_sound(path: Path) -> SoundFile:
 
     Raises AudioError when the file is missing, empty, not sound, or longer than four hours.
     """
-    raw, rate_hz, promised = _read(path)
+    raw, rate_hz = _read(path)
     clipped = float(np.mean(np.abs(raw) >= _FULL_SCALE))
     mono = _resample(_mono(raw), rate_hz)
     peak = float(np.max(np.abs(mono)))
     peak_db = 20.0 * float(np.log10(peak + 1e-10))
     length_s = len(raw) / rate_hz
     warnings = []
-    if promised > len(raw):
+    if (promised_s := _promised_s(path)) > length_s + 0.001:
         warnings.append(
-            f"{path.name} is cut short: it promises {promised / rate_hz:.2f} s "
+            f"{path.name} is cut short: it promises {promised_s:.2f} s "
             f"and holds {length_s:.2f} s. Copy it again if the end is missing."
         )
     if peak_db < _SILENT_DB:
@@ -95,8 +96,8 @@ class WavFile:
         """Nothing to let go of: the file was read whole."""
 
 
-def _read(path: Path) -> tuple[NDArray[np.float32], int, int]:
-    """Samples (frames x channels), rate in Hz, and how many samples the header promises."""
+def _read(path: Path) -> tuple[NDArray[np.float32], int]:
+    """Samples (frames x channels) and rate in Hz."""
     if path.is_dir():
         raise AudioError(f"{path} is a folder: name sound files (wav, flac, ogg).")
     if not path.exists():
@@ -105,13 +106,13 @@ def _read(path: Path) -> tuple[NDArray[np.float32], int, int]:
         raise AudioError(f"{path} is empty (0 bytes): record it again.")
     try:
         with soundfile.SoundFile(path) as file:
-            rate_hz, promised = file.samplerate, file.frames
+            rate_hz = file.samplerate
             if not _RATES_HZ[0] <= rate_hz <= _RATES_HZ[1]:
                 raise AudioError(
                     f"{path} has {rate_hz} samples a second: {_RATES_HZ[0]} to {_RATES_HZ[1]} "
                     "are allowed; 16000 is best."
                 )
-            if promised > _LONGEST_S * rate_hz:
+            if file.frames > _LONGEST_S * rate_hz:
                 raise AudioError(f"{path} is longer than four hours: cut it into pieces.")
             raw = file.read(dtype="float32", always_2d=True)
     except (soundfile.LibsndfileError, OSError) as exc:
@@ -120,7 +121,29 @@ def _read(path: Path) -> tuple[NDArray[np.float32], int, int]:
         ) from exc
     if not len(raw):
         raise AudioError(f"{path} holds no sound (0 samples): record it again.")
-    return np.nan_to_num(raw, posinf=1.0, neginf=-1.0), rate_hz, promised
+    return np.nan_to_num(raw, posinf=1.0, neginf=-1.0), rate_hz
+
+
+def _promised_s(path: Path) -> float:
+    """Seconds that the header of a wav file promises; 0 if it is no wav or says nothing definite.
+
+    libsndfile reads what is there and does not tell that there should have been more.
+    """
+    with path.open("rb") as file:
+        if file.read(12)[:4] != b"RIFF":
+            return 0.0
+        bytes_per_s = 0
+        while len(head := file.read(8)) == 8:
+            kind, size = struct.unpack("<4sI", head)
+            if kind == b"data":
+                open_ended = size == 0 or size >= 0x7FFF0000  # written to a pipe
+                return 0.0 if open_ended or not bytes_per_s else size / bytes_per_s
+            if kind == b"fmt ":
+                bytes_per_s = int.from_bytes(file.read(12)[8:12], "little")
+                file.seek(size - 12, 1)
+            else:
+                file.seek(size + size % 2, 1)
+    return 0.0
 
 
 def _mono(raw: NDArray[np.float32]) -> Samples:
