@@ -74,9 +74,11 @@ class RNNoise:
     def process(self, frame: Samples) -> tuple[Samples, float]:
         """One frame of FRAME_SAMPLES in; cleaned frame and speech probability 0..1 out.
 
-        Raises AudioError if the frame has another length.
+        Raises AudioError if the frame has another length, or after ``close``.
         """
         _check(frame)
+        if self._state is None:
+            raise AudioError("The denoiser was closed: call reset() or make a new one.")
         wide = self._widen(frame)
         pointer = wide.ctypes.data_as(_FloatPointer)
         probability = float(
@@ -99,11 +101,10 @@ class RNNoise:
         self._free()
 
     def __del__(self) -> None:
-        if getattr(self, "_state", None):
-            self._free()
+        self._free()
 
     def _free(self) -> None:
-        if self._state:
+        if getattr(self, "_state", None) is not None:
             self._library.rnnoise_destroy(ctypes.c_void_p(self._state))
             self._state = None
 
