@@ -191,7 +191,7 @@ def type_(job: JobFile, mute: Mute = False, fresh: Fresh = False, speed: Speed =
             if not words:
                 continue
             heard = Heard((Hypothesis(words, 1.0),), 1.0)
-            turn = session.dialogue.take(Call(heard, source="keyboard"))
+            turn = session.dialogue.take(Call(heard, source="keyboard", typed=True))
             if turn.state.closed:
                 return
 

@@ -31,6 +31,7 @@ class Call:
     """What was heard, and where: seconds in the stream ``source``.
 
     keep: keeps the sound of the call as a clip and gives its name; None where there is no sound.
+    typed: it came from the keyboard, letter by letter, and is never taken for a sound-alike.
     """
 
     heard: Heard
@@ -38,6 +39,7 @@ class Call:
     start_s: float = 0.0
     end_s: float = 0.0
     keep: Callable[[], str] | None = None
+    typed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +107,7 @@ class Dialogue:
         """One call: understand it, decide, write it down, show it, answer it."""
         if self.state.noting:
             return self._keep_note(call)
-        meant = interpret(call.heard, self._grammar, self.state)
+        meant = interpret(call.heard, self._grammar, self.state, typed=call.typed)
         if isinstance(meant, Rejection):
             unit = self.state.the_job.unit
             reply = reply_to_rejection(meant, self._wording, unit)

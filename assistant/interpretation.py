@@ -55,11 +55,16 @@ class Rejection:
     facts: dict[str, str] = field(default_factory=dict)
 
 
-def interpret(heard: Heard, grammar: Grammar, state: State) -> Understood | Rejection:
-    """What is meant by what was heard; a rejection is a result, not an error."""
+def interpret(
+    heard: Heard, grammar: Grammar, state: State, *, typed: bool = False
+) -> Understood | Rejection:
+    """What is meant by what was heard; a rejection is a result, not an error.
+
+    typed: the words came from a keyboard, so none can have been mistaken for one that sounds alike.
+    """
     if not heard.words:
         return Rejection("nothing", ())
-    ranked = _ranked(heard, grammar, state)
+    ranked = _ranked(heard, grammar, state, () if typed else grammar.confusions)
     if not state.listening and not any(isinstance(u.command, ListenUp) for u in ranked):
         return Rejection("standing by", heard.words)
     if heard.score < SURE_ENOUGH:
@@ -76,10 +81,12 @@ def interpret(heard: Heard, grammar: Grammar, state: State) -> Understood | Reje
     return best
 
 
-def _ranked(heard: Heard, grammar: Grammar, state: State) -> list[Understood]:
+def _ranked(
+    heard: Heard, grammar: Grammar, state: State, confusions: Sequence[tuple[str, str]]
+) -> list[Understood]:
     """Every meaning of the n-best list and its soundalikes, weightiest first, one per command."""
     found: dict[Command, Understood] = {}
-    for hypothesis, share in _with_soundalikes(heard.hypotheses, grammar.confusions):
+    for hypothesis, share in _with_soundalikes(heard.hypotheses, confusions):
         parsed = grammar.parse(hypothesis.words)
         if parsed is None:
             continue
@@ -184,7 +191,9 @@ def _unparsed(words: tuple[str, ...], grammar: Grammar) -> Rejection:
     if fit == 0:
         return Rejection("unknown words", words, {"said": said})
     follow = sorted(grammar.next_words(words[:fit]))
-    facts = {"said": said, "begin": " ".join(words[:fit]), "follow": ", ".join(follow[:6])}
+    facts = {"said": said, "begin": " ".join(words[:fit]), "follow": ", ".join(follow)}
+    if fit < len(words) and not follow:
+        return Rejection("extra word", words, {**facts, "stray": words[fit]})
     if fit < len(words):
         return Rejection("stray word", words, {**facts, "stray": words[fit]})
     return Rejection("unfinished", words, facts)

@@ -8,7 +8,8 @@ from decimal import Decimal
 from assistant.errors import GrammarError
 
 HALF = Decimal("0.5")
-_FIGURES = re.compile(r"\d+(?:[.,]\d+)?")
+_NO_WORD = re.compile(r"[^\w'.,]|[.,](?!\d)|(?<!\d),|(?<=[^\W\d])\.")
+_FIGURES = re.compile(r"\d+(?:[.,]\d+)?|(?<!\w)\.\d+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,7 @@ class NumberWords:
         if whole == 0 and part:
             yield from (tuple(words.split()) for words in self.half_alone)
             if self.point:
-                yield (self.point, *self._digits(5))
+                yield (*self.point.split(), *self._digits(5))
             return
         ways = [self._cardinal(whole)]
         if whole > 9 and digits:
@@ -53,11 +54,20 @@ class NumberWords:
         if self.half:
             yield (*ways[0], *self.half.split())
         if self.point:
-            yield from ((*way, self.point, *self._digits(5)) for way in ways)
+            yield from ((*way, *self.point.split(), *self._digits(5)) for way in ways)
+
+    @property
+    def words(self) -> frozenset[str]:
+        """Every word that numbers are made of."""
+        parts = [*self.units, *self.tens.values(), self.half, *self.half_alone, self.point]
+        return frozenset(word for part in parts for word in part.split())
 
     def say(self, value: Decimal) -> str:
-        """The usual words for ``value``. Raises GrammarError as ``sayings``."""
-        return " ".join(next(self.sayings(value)))
+        """The usual words for ``value``. Raises GrammarError as ``sayings``, or if it lacks words."""
+        words = next(self.sayings(value), None)
+        if words is None:
+            raise GrammarError(f"The number {value} cannot be said: there is no word for a half.")
+        return " ".join(words)
 
     def spell_figures(self, text: str) -> str:
         """``text`` with every number in figures (15, 15.5) put into words.
@@ -67,20 +77,23 @@ class NumberWords:
 
         def spelled(found: re.Match[str]) -> str:
             try:
-                return f" {self.say(Decimal(found[0].replace(',', '.')))} "
+                said = self.say(Decimal(found[0].replace(",", ".")))
             except GrammarError:
                 return found[0]
+            before = " " if text[: found.start()][-1:].isalpha() else ""
+            after = " " if text[found.end() :][:1].isalpha() else ""
+            return f"{before}{said}{after}"
 
         return " ".join(_FIGURES.sub(spelled, text).split())
 
     def _cardinal(self, whole: int) -> tuple[str, ...]:
         if whole < len(self.units):
-            return (self.units[whole],)
+            return tuple(self.units[whole].split())
         tens, ones = whole // 10 * 10, whole % 10
-        return (self.tens[tens], self.units[ones]) if ones else (self.tens[tens],)
+        return tuple(f"{self.tens[tens]} {self.units[ones] if ones else ''}".split())
 
     def _digits(self, whole: int) -> tuple[str, ...]:
-        return tuple(self.units[int(figure)] for figure in str(whole))
+        return tuple(" ".join(self.units[int(figure)] for figure in str(whole)).split())
 
 
 def check_number_words(words: NumberWords) -> None:
@@ -103,9 +116,7 @@ def check_number_words(words: NumberWords) -> None:
 def plain_words(text: str) -> tuple[str, ...]:
     """Lower-case words of ``text`` without punctuation; apostrophes inside words stay."""
     return tuple(
-        word.strip("'")
-        for word in re.sub(r"[^\w'.,-]|[.,](?!\d)|-", " ", text.lower()).split()
-        if word.strip("'")
+        word.strip("'") for word in _NO_WORD.sub(" ", text.lower()).split() if word.strip("'")
     )
 
 

@@ -1,7 +1,7 @@
 """What the bench says and shows, worded by ``grammar/replies.yaml``."""
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from string import Formatter
 from typing import Any
@@ -26,6 +26,7 @@ from assistant.units import Unit, round_to, show_gap, show_span, to_called
 
 WIDE_BAND = 3
 """A gap whose 95 % band is wider than so many call units is told as a band, not as a figure."""
+_MOST_OPTIONS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +116,17 @@ class Wording:
         cylinder, position = key
         return self._data.place.format(cylinder=cylinder, ring=self._data.rings[position])
 
+    def ring(self, position: str) -> str:
+        """A ring position as called: top ring."""
+        return self._data.rings[RingPosition(position)]
+
+    def options(self, words: Sequence[str]) -> list[str]:
+        """Words that may follow, at most six; all that begin a number are told as one."""
+        numeral = self._numbers.words if self._numbers is not None else frozenset()
+        plain = [word for word in words if word not in numeral]
+        begins = [self.text("answers", "a number")] if len(plain) < len(words) else []
+        return (plain + begins)[:_MOST_OPTIONS]
+
     def span(self, low_nm: int, high_nm: int, unit: Unit) -> Reply:
         """Two lengths with the unit said once."""
         spoken = f"{self._say_count(low_nm, unit)} to {self._say_length(high_nm, unit)}"
@@ -171,12 +183,19 @@ def join(replies: Iterable[Reply]) -> Reply:
 
 def reply_to_rejection(rejection: Rejection, wording: Wording, unit: Unit) -> Reply:
     """What to answer to a call that was not understood; may be silence."""
-    return wording.fill("refusals", rejection.reason, unit, rejection.facts)
+    facts = dict(rejection.facts)
+    if "follow" in facts:
+        facts["follow"] = ", ".join(wording.options(facts["follow"].split(", ")))
+    return wording.fill("refusals", rejection.reason, unit, facts)
 
 
 def reply_to_refusal(refused: CommandNotAllowed, wording: Wording, unit: Unit) -> Reply:
     """What to answer to a command that makes no sense now."""
-    return wording.fill("refusals", refused.name, unit, refused.facts)
+    facts = dict(refused.facts)
+    if "ring" in facts:
+        facts["ring"] = wording.ring(facts["ring"])
+        facts["rings"] = ", ".join(wording.ring(ring) for ring in facts["rings"].split(", "))
+    return wording.fill("refusals", refused.name, unit, facts)
 
 
 def reply_to_turn(
@@ -199,7 +218,11 @@ def reply_to_pending(pending: Pending, state: State, wording: Wording) -> Reply:
     """The open question."""
     facts = dict(pending.facts)
     key = (int(facts["cylinder"]), RingPosition(facts["ring"]))
-    filled = {**facts, "place": wording.place(key)}
+    filled: dict[str, object] = {**facts, "place": wording.place(key)}
+    if "feel" in facts:
+        butts = facts["feel"] == Feel.BUTTS
+        entry = "butts" if butts else "leaf tried"
+        filled["reading"] = wording.fill("entries", entry, state.the_job.unit, facts)
     return wording.fill("questions", pending.about, state.the_job.unit, filled)
 
 
@@ -227,6 +250,8 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         name += " ends" * (Check.DEBURRED in checks) + " deburr" * (Check.ENDS_SQUARE in checks)
     if advice.step is Step.AFTER_CUT and Check.DEBURRED in checks:
         name += " square" if Check.SQUARE in checks else " deburred"
+    if advice.step is Step.MEASURE and "gap" not in facts:
+        name += " afresh"
     if advice.strokes:
         name += " strokes"
     return wording.fill("advice", name, unit, facts)
@@ -331,9 +356,9 @@ def _answer(question: Question, state: State, wording: Wording) -> Reply:
             return _read_back(state, facts, wording)
         case _ if not belief.known or belief.butting:
             name = "more unknown"
-        case _ if window.holds(belief.best_nm) or belief.best_nm > window.target_nm:
+        case _ if advice.step in (Step.DRESS, Step.ACCEPT):
             name = "more none"
-        case _ if advice.step is Step.CUT:
+        case _ if advice.step in (Step.CUT, Step.CLOSE) or belief.best_nm >= window.least_nm:
             return reply_to_advice(advice, state, wording)
         case _:
             name, facts["more_nm"] = "more", advice.more_nm

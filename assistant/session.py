@@ -162,11 +162,12 @@ def apply(state: State, envelope: ev.Envelope) -> State:
         return _apply_to_ring(after, event)
     match event:
         case ev.SessionOpened(job=job):
-            return replace(after, job=job)
+            # The first ring is taken up in this turn; nobody said so, nobody can take it back.
+            return replace(after, job=job, entry_turn=envelope.turn)
         case ev.SessionClosed():
             return replace(after, closed=True, pending=None)
         case ev.SessionResumed():
-            return replace(after, closed=False, listening=True, noting=False)
+            return replace(after, closed=False, listening=True, noting=False, pending=None)
         case ev.ReplyGiven(text=text):
             return replace(after, last_reply=text)
         case ev.QuestionAsked(about=about, facts=facts, pending=pending):
@@ -313,7 +314,7 @@ def _resolve(state: State, place: Place | None) -> RingKey:
 def _pick(state: State, place: Place | None) -> tuple[Any, ...]:
     key = _resolve(state, place) if place is not None else state.next_ring()
     if key is None:
-        raise CommandNotAllowed("no ring left")
+        raise CommandNotAllowed("no other ring" if state.open_rings() else "no ring left")
     cylinder, position = key
     picked = ev.RingPicked(cylinder=cylinder, position=position)
     match state.ring(key).outcome:
@@ -362,7 +363,7 @@ def _entry(state: State, proposed: tuple[Any, ...]) -> tuple[Any, ...]:
     for event in proposed:
         key: RingKey = (event.cylinder, event.position)
         ring = trial.ring(key)
-        if ring.outcome is not None and not isinstance(event, ev.RingPicked):
+        if ring.outcome is not None and not isinstance(event, ev.RingPicked | ev.RingReopened):
             cylinder, position = key
             fresh = ring.outcome is Outcome.SPOILED
             reopened = ev.RingReopened(cylinder=cylinder, position=position, fresh=fresh)
@@ -401,7 +402,15 @@ def _doubt_of(state: State, key: RingKey, event: Any) -> tuple[str, dict[str, st
             )
             if feed_nm > job.grinder.largest_cut_nm or too_far:
                 return "large cut", {"feed_nm": str(feed_nm)}
+        case ev.StrokesFiled(strokes=strokes):
+            # step_nm of a file is only a guess of what a stroke takes off, so twice is allowed.
+            if strokes * job.grinder.step_nm > 2 * job.grinder.largest_cut_nm:
+                return "many strokes", {"strokes": str(strokes)}
     return None
+
+
+_OF_PLACE = ("open again", "another ring")
+"""Questions that are of the ring, not of what was said of it."""
 
 
 def _several(lengths_nm: Iterable[int]) -> str:
@@ -460,7 +469,13 @@ def _answer(state: State, yes: bool) -> tuple[Any, ...]:
     if state.pending is None:
         raise CommandNotAllowed("no question open")
     answered = ev.QuestionAnswered(yes=yes)
-    return (answered, *state.pending.events) if yes else (answered,)
+    if not yes:
+        return (answered,)
+    entry = state.pending.events
+    if state.pending.about in _OF_PLACE:
+        # Yes to the ring; what was said of it has yet to be believed.
+        return (answered, *_entry(replace(state, pending=None), entry))
+    return (answered, *entry)
 
 
 def _amend(state: State, number: Decimal) -> tuple[Any, ...]:
@@ -484,9 +499,12 @@ def _amend(state: State, number: Decimal) -> tuple[Any, ...]:
         case ev.MetalGround() as ground:
             corrected = ground.model_copy(update={"feed_nm": from_called(number, job.unit)})
         case filed:
+            if number != int(number):
+                raise CommandNotAllowed("half a stroke")
             corrected = filed.model_copy(update={"strokes": int(number)})
     proposed = (*entry[:at], corrected, *entry[at + 1 :])
     if waiting:
         return _entry(replace(state, pending=None), proposed)
-    before = state.before if state.before is not None else state
+    # A question that was open before the entry is not answered by correcting it.
+    before = replace(state.before or state, pending=None)
     return (ev.EntryRetracted(retracted_turn=state.entry_turn), *_entry(before, proposed))
