@@ -21,6 +21,7 @@ from functools import lru_cache
 from math import ceil, erf, floor, log, sqrt
 
 import numpy as np
+from scipy.special import ndtr
 
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
@@ -44,6 +45,10 @@ _FLOOR = 1e-7
 _TILTS = ((5, 0.4), (10, 0.3), (20, 0.2), (40, 0.1))
 _TILT_IF_RESEATED = 0.5
 
+_FINE_WORDS = (Feel.ALMOST, Feel.SNUG)
+ONLY_GOES_REFUTED = 0.02
+"""Chance of coarse speech that is left for a person who has said "almost" or "snug"."""
+
 _Z = np.arange(-4.0, 4.01, 0.5)
 _NEGLIGIBLE = 1e-12
 _IMPOSSIBLE = 1e-9
@@ -59,6 +64,7 @@ class Belief:
     tried: readings since the last cut or re-seating. cuts: how many since the last reading.
     seen: True if there was any reading at all. before_cut: felt columns and chances before those
     cuts, if there was a reading before them.
+    spent_risk: sum, over the cuts so far, of the chance that each would pass the most allowed.
     log_evidence: natural logarithm of the chance of all facts, for learning.
     """
 
@@ -74,6 +80,7 @@ class Belief:
     butting: bool = False
     seen: bool = False
     before_cut: tuple[Floats, Floats] | None = None
+    spent_risk: float = 0.0
     log_evidence: float = 0.0
     _cdf: Floats = field(init=False)
 
@@ -166,6 +173,9 @@ def believe(facts: Sequence[Fact], bench: Bench, *, window: Window | None = None
     ``window`` only shapes what is expected before the first reading. Readings of one seating may
     come in any order.
     """
+    if any(isinstance(fact, Reading) and fact.feel in _FINE_WORDS for fact in facts):
+        only_goes = min(bench.person.only_goes, ONLY_GOES_REFUTED)
+        bench = replace(bench, person=replace(bench.person, only_goes=only_goes))
     return _believe(tuple(facts), bench, window)
 
 
@@ -191,6 +201,7 @@ class _State:
     butting: bool = False
     seen: bool = False
     before_cut: tuple[Floats, Floats] | None = None
+    spent_risk: float = 0.0
     log_evidence: float = 0.0
 
     @property
@@ -239,7 +250,7 @@ def _closed_state(closed: tuple[Fact, ...], bench: Bench, window: Window | None)
         tilt = 0.1 * bench.tilt_share if _reseated(start) else bench.tilt_share
         state = _feel_seat(state, seat, bench, window, tilt)
     if isinstance(last, Cut):
-        return _cut(state, last, bench)
+        return _cut(state, last, bench, window)
     return state
 
 
@@ -273,7 +284,9 @@ def _feel_seat(
     evidence = float(weights.sum())
     if evidence < _IMPOSSIBLE:
         # Confirmed against all that was known: what was known was wrong, so it is dropped.
-        state = replace(_prior(window), log_evidence=state.log_evidence)
+        state = replace(
+            _prior(window), spent_risk=state.spent_risk, log_evidence=state.log_evidence
+        )
         weights = state.weights * _seat_chance(state, seat, bench, tilt_share)
         evidence = max(float(weights.sum()), 1e-300)
     felt = _State(state.first, weights / evidence)
@@ -282,6 +295,7 @@ def _feel_seat(
         tried=seat,
         butting=any(reading.feel is Feel.BUTTS for reading in seat),
         seen=True,
+        spent_risk=state.spent_risk,
         log_evidence=state.log_evidence + log(evidence),
     )
 
@@ -299,7 +313,7 @@ def _seat_chance(
     return chance
 
 
-def _cut(state: _State, cut: Cut, bench: Bench) -> _State:
+def _cut(state: _State, cut: Cut, bench: Bench, window: Window | None) -> _State:
     """Move each row by its own removal and smear it; exact up to rounding (Fourier shift)."""
     grinder = bench.grinder
     units = grinder.units(cut)
@@ -333,13 +347,23 @@ def _cut(state: _State, cut: Cut, bench: Bench) -> _State:
     turned = np.fft.rfft(rows, size, axis=1) * smear * np.exp(-1j * np.outer(moves, wave))
     moved = np.maximum(np.fft.irfft(turned, size, axis=1)[:, :columns], 0.0)
     felt_before = (state.felt_nm, state.weights.sum(axis=0))
+    after = _cropped(_State(state.first + least, moved / moved.sum()))
     return replace(
-        _cropped(_State(state.first + least, moved / moved.sum())),
+        after,
         cuts=state.cuts + 1,
         seen=state.seen,
         before_cut=felt_before if state.tried else state.before_cut,
+        spent_risk=state.spent_risk + _over_chance(after, bench, window),
         log_evidence=state.log_evidence,
     )
+
+
+def _over_chance(state: _State, bench: Bench, window: Window | None) -> float:
+    if window is None or window.most_nm is None:
+        return 0.0
+    over_nm = state.felt_nm - bench.person.offset_nm - window.most_nm
+    chance = ndtr(over_nm / max(bench.person.offset_sd_nm, 1.0))
+    return float(state.weights.sum(axis=0) @ chance)
 
 
 def row_rates(bench: Bench) -> Floats:
@@ -392,5 +416,6 @@ def _finish(state: _State, bench: Bench) -> Belief:
         butting=state.butting,
         seen=state.seen,
         before_cut=state.before_cut,
+        spent_risk=state.spent_risk,
         log_evidence=state.log_evidence,
     )

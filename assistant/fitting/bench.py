@@ -78,11 +78,14 @@ class Person:
         slot of known width. offset_sd_nm: what is left unknown of it (a tenth of a thou).
     spread_nm: spread from one try to the next, nm (quarter of a thou: half a thou is the practical
         resolution of feel, common practice, no source; learned from repeated readings).
+    only_goes: chance, 0..1, that this person says "goes" and "no go" only, whatever the drag (no
+        source; learned from the words used).
     """
 
     offset_nm: float = 0.0
     offset_sd_nm: float = 2_540.0
     spread_nm: float = 6_350.0
+    only_goes: float = 0.2
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,14 @@ from typing import TypeVar
 from assistant.fitting.belief import Belief
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Feel, Reading
-from assistant.fitting.feel import ORDER, Floats, all_chances, feel_chance, reading_sd_nm
+from assistant.fitting.feel import (
+    ORDER,
+    Floats,
+    all_chances,
+    butts_chance,
+    feel_chance,
+    reading_sd_nm,
+)
 
 DOUBT_BELOW = 0.002
 _FITS_FROM = 0.05
@@ -72,9 +79,9 @@ def reading_chance(belief: Belief, reading: Reading) -> float:
 
 def _chance(feel: Feel, felt_nm: Floats, reading: Reading, bench: Bench) -> Floats:
     if feel is Feel.BUTTS:
-        return feel_chance(feel, felt_nm - bench.thinnest_nm, bench.person.spread_nm)
+        return butts_chance(felt_nm, bench)
     sd_nm = reading_sd_nm(bench, reading.leaves)
-    return feel_chance(feel, felt_nm - reading.leaf_nm, sd_nm)
+    return feel_chance(feel, felt_nm - reading.leaf_nm, sd_nm, bench.person.only_goes)
 
 
 def _tails(felt_nm: Floats, felt: Floats, reading: Reading, bench: Bench) -> tuple[float, float]:
@@ -82,7 +89,7 @@ def _tails(felt_nm: Floats, felt: Floats, reading: Reading, bench: Bench) -> tup
     if reading.feel is Feel.BUTTS:
         return float(felt @ _chance(Feel.BUTTS, felt_nm, reading, bench)), 1.0
     sd_nm = reading_sd_nm(bench, reading.leaves)
-    each = all_chances(felt_nm - reading.leaf_nm, sd_nm) @ felt
+    each = all_chances(felt_nm - reading.leaf_nm, sd_nm, bench.person.only_goes) @ felt
     rank = ORDER.index(reading.feel)
     return float(each[: rank + 1].sum()), float(each[rank:].sum())
 

@@ -3,13 +3,14 @@
 Latent play x = gap - leaf + error. Two ways of speaking are mixed, since a call does not tell
 which one was meant:
 
-- fine (three of four): NO_GO below -0.75 thou of play, ALMOST to -0.25, SNUG to +0.25, GOES above,
-  and of these some say DROPS where the play is 2.5 thou and more (most just say GOES).
-- coarse (one of four): GOES when the leaf is thinner than the gap, NO_GO when it is not.
+- fine: NO_GO below -0.75 thou of play, ALMOST to -0.25, SNUG to +0.25, GOES above, and of these
+  some say DROPS where the play is 2.5 thou and more (most just say GOES).
+- coarse: GOES when the leaf is thinner than the gap, NO_GO when it is not. Its share is the
+  person's ``only_goes``; whoever has said "almost" or "snug" of a ring is taken for fine there.
 
 So "fifteen goes, sixteen almost" means about 15.5, and "eighteen almost" about 17.5 (common
-practice, no source). Errors are normal, with one try in a hundred three times as wide. The limits
-are physical lengths, the same in an inch and in a metric job.
+practice, no source). Errors are normal, with one try in two hundred three times as wide. The
+limits are physical lengths, the same in an inch and in a metric job.
 """
 
 from collections.abc import Sequence
@@ -35,8 +36,7 @@ DROPS_SHARE = 0.2
 # hold every inch leaf exactly; a metric one is off by at most 0.0025 thou.
 _TABLE_STEP_NM = 127.0
 _TABLE_REACH = 8_000
-COARSE_SHARE = 0.25
-CLUMSY_SHARE = 0.01
+CLUMSY_SHARE = 0.005
 CLUMSY_FACTOR = 3.0
 
 ORDER = (Feel.NO_GO, Feel.ALMOST, Feel.SNUG, Feel.GOES, Feel.DROPS)
@@ -46,29 +46,29 @@ ORDER = (Feel.NO_GO, Feel.ALMOST, Feel.SNUG, Feel.GOES, Feel.DROPS)
 _NODES = ((-sqrt(0.6), 5 / 18), (0.0, 8 / 18), (sqrt(0.6), 5 / 18))
 
 
-def all_chances(play_nm: Floats, sd_nm: float) -> Floats:
+def all_chances(play_nm: Floats, sd_nm: float, only_goes: float) -> Floats:
     """P(feel | play) of the five feels of ORDER: shape (5, *play_nm.shape), sums to 1 over axis 0.
 
     play_nm: gap minus leaf, nm, taken to the nearest 1/200 thou. sd_nm: spread of one reading,
-    nm, > 0.
+    nm, > 0. only_goes: chance, 0..1, that the person speaks coarsely.
     """
     place = np.rint(play_nm / _TABLE_STEP_NM).astype(np.intp) + _TABLE_REACH
-    return _table(sd_nm).take(place, axis=1, mode="clip")
+    return _table(sd_nm, only_goes).take(place, axis=1, mode="clip")
 
 
 @lru_cache(maxsize=32)
-def _table(sd_nm: float) -> Floats:
+def _table(sd_nm: float, only_goes: float) -> Floats:
     play_nm = np.arange(-_TABLE_REACH, _TABLE_REACH + 1) * _TABLE_STEP_NM
-    # Chance to lie below each edge; one try in a hundred is clumsy.
+    # Chance to lie below each edge; now and then a try is clumsy.
     almost, snug, touch, goes = (
         (1 - CLUMSY_SHARE) * ndtr((edge - play_nm) / sd_nm)
         + CLUMSY_SHARE * ndtr((edge - play_nm) / (CLUMSY_FACTOR * sd_nm))
         for edge in (ALMOST_FROM_NM, SNUG_FROM_NM, 0.0, GOES_FROM_NM)
     )
-    fine, coarse = 1 - COARSE_SHARE, COARSE_SHARE
+    fine, coarse = 1 - only_goes, only_goes
     free = 1 - fine * goes - coarse * touch
     drops = DROPS_SHARE * ndtr((play_nm - DROPS_ABOUT_NM) / DROPS_SD_NM)
-    return np.stack(
+    each = np.stack(
         (
             fine * almost + coarse * touch,
             fine * (snug - almost),
@@ -77,15 +77,21 @@ def _table(sd_nm: float) -> Floats:
             free * drops,
         )
     )
+    # Far out the differences of two ones may be a hair below zero.
+    return np.maximum(each, 0.0)
 
 
-def feel_chance(feel: Feel, play_nm: Floats, sd_nm: float) -> Floats:
-    """P(feel | play), same shape as ``play_nm``; BUTTS is the chance that a leaf does not go in."""
-    if feel is Feel.BUTTS:
-        return np.asarray(ndtr(-play_nm / sd_nm), dtype=np.float64)
+def feel_chance(feel: Feel, play_nm: Floats, sd_nm: float, only_goes: float) -> Floats:
+    """P(feel | play) of one feel of ORDER, same shape as ``play_nm``."""
     place = np.rint(play_nm / _TABLE_STEP_NM).astype(np.intp) + _TABLE_REACH
-    row: Floats = _table(sd_nm)[ORDER.index(feel)]
+    row: Floats = _table(sd_nm, only_goes)[ORDER.index(feel)]
     return row.take(place, mode="clip")
+
+
+def butts_chance(gap_nm: Floats, bench: Bench) -> Floats:
+    """P(no leaf goes | felt gap), same shape as ``gap_nm``: the thinnest leaf does not go in."""
+    chance = ndtr((bench.thinnest_nm - gap_nm) / bench.person.spread_nm)
+    return np.asarray(chance, dtype=np.float64)
 
 
 def reading_sd_nm(bench: Bench, leaves: int) -> float:
@@ -114,17 +120,19 @@ def readings_chance(readings: Sequence[Reading], gap_nm: Floats, bench: Bench) -
 
 
 def _group_chance(group: Sequence[Reading], gap_nm: Floats, bench: Bench) -> Floats:
-    first = group[0]
+    first, person = group[0], bench.person
     if first.feel is Feel.BUTTS:
-        return feel_chance(Feel.BUTTS, gap_nm - bench.thinnest_nm, bench.person.spread_nm)
+        return butts_chance(gap_nm, bench)
     play_nm = gap_nm - first.leaf_nm
     if len(group) == 1:
-        return feel_chance(first.feel, play_nm, reading_sd_nm(bench, first.leaves))
+        sd_nm = reading_sd_nm(bench, first.leaves)
+        return feel_chance(first.feel, play_nm, sd_nm, person.only_goes)
     reach_nm = bench.leaf_tol_nm * sqrt(max(first.leaves, 1))
     total = np.zeros_like(gap_nm)
     for node, weight in _NODES:
         part = np.full_like(gap_nm, weight)
+        moved_nm = play_nm - node * reach_nm
         for feel in sorted(reading.feel for reading in group):
-            part = part * feel_chance(feel, play_nm - node * reach_nm, bench.person.spread_nm)
+            part = part * feel_chance(feel, moved_nm, person.spread_nm, person.only_goes)
         total = total + part
     return total

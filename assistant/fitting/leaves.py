@@ -70,7 +70,8 @@ def expected_bits(belief: Belief, stacks: list[tuple[int, ...]]) -> list[float]:
         felt = np.add.reduceat(felt, starts)
     bits = []
     for stack in stacks:
-        each = all_chances(felt_nm - sum(stack), reading_sd_nm(belief.bench, len(stack)))
+        sd_nm = reading_sd_nm(belief.bench, len(stack))
+        each = all_chances(felt_nm - sum(stack), sd_nm, belief.bench.person.only_goes)
         told = entr(each @ felt).sum() - entr(each).sum(axis=0) @ felt
         bits.append(float(told) / log(2))
     return bits

@@ -21,6 +21,9 @@ from assistant.fitting.targets import Window
 _THOU_NM = 25_400
 _WIDE_NM = 4 * _THOU_NM
 """A gap known no better than this (both tails of 2.5 %) is to be measured before it is cut."""
+_PART = 0.5
+_LIKELY_LAST = 0.5
+_LEAST_LEFT = 0.1
 _GUARD = 0.8
 """Spreads above the least below which a ring is likely not to be accepted at once."""
 _PASSES_AGAIN = 1.15
@@ -71,7 +74,8 @@ def next_cut(
 ) -> CutAdvice:
     """The next cut for a ring of this ``belief`` and ``window``.
 
-    passes_left_hint: passes over which the risk of the ring is to be spread; None = its own guess.
+    passes_left_hint: passes over which what is left of the ring's risk is to be spread; None = its
+    own guess: all of it for a cut that is likely the last, else half of it.
     """
     if belief.butting and belief.readings:
         return _butting_cut(belief, window)
@@ -110,24 +114,31 @@ def _best_cut(
     bench = belief.bench
     grinder = bench.grinder
     step = grinder.unit_step
-    risk = bench.over_risk / max(passes_left_hint or 1.0, 1.0)
+    # A cut made against all advice must not forbid the careful ones after it.
+    left = max(bench.over_risk - belief.spent_risk, bench.over_risk * _LEAST_LEFT)
+    part = left * _PART if passes_left_hint is None else left / max(passes_left_hint, 1.0)
     most_units = max(_units_for(bench, grinder.largest_cut_nm), step)
-    largest, _ = _largest(belief, most_nm, risk, most_units)
+    largest_now = _largest(belief, most_nm, part, most_units)
+    largest_last = largest_now
+    if passes_left_hint is None:
+        largest_last = _largest(belief, most_nm, left, most_units)
     best: tuple[float, int] | None = None
     rising = 0
-    for units in range(largest, 0, -step):
-        passes = 1.0 + _passes_after(belief, units, window)
-        if best is None or passes < best[0] - 0.005:
-            best, rising = (passes, units), 0
+    for units in range(largest_last, 0, -step):
+        after = _passes_after(belief, units, window)
+        if units > largest_now and after > _LIKELY_LAST:
+            continue
+        if best is None or after < best[0] - 0.005:
+            best, rising = (after, units), 0
         else:
             rising += 1
             if rising > 3:
                 break
     if best is None:
         return None
-    passes, units = best
+    after, units = best
     p_over = p_over_after(belief, units, most_nm)
-    return _cut(units, CutReason.SNEAK, p_over, passes, belief, window)
+    return _cut(units, CutReason.SNEAK, p_over, 1.0 + after, belief, window)
 
 
 def _passes_after(belief: Belief, units: int, window: Window) -> float:
@@ -151,7 +162,7 @@ def p_over_after(belief: Belief, units: int, limit_nm: float) -> float:
     return float((belief.weights * ndtr(over_nm / sd_nm)).sum())
 
 
-def _largest(belief: Belief, limit_nm: float, risk: float, most_units: int) -> tuple[int, float]:
+def _largest(belief: Belief, limit_nm: float, risk: float, most_units: int) -> int:
     """Largest cut, in units and whole steps, with at most ``risk`` of passing ``limit_nm``."""
     step = belief.bench.grinder.unit_step
     low, high = 0, max(most_units // step, 0)
@@ -161,8 +172,7 @@ def _largest(belief: Belief, limit_nm: float, risk: float, most_units: int) -> t
             low = middle
         else:
             high = middle - 1
-    units = low * step
-    return units, p_over_after(belief, units, limit_nm) if units else belief.p_above(limit_nm)
+    return low * step
 
 
 def _units_for(bench: Bench, removal_nm: float) -> int:
@@ -174,11 +184,11 @@ def _butting_cut(belief: Belief, window: Window) -> CutAdvice:
     """The safe first cut: even the widest gap it may have must not pass the least allowed."""
     grinder = belief.bench.grinder
     wanted_nm = min(grinder.butting_cut_nm, grinder.largest_cut_nm)
-    units, p_over = _largest(
-        belief, window.least_nm, belief.bench.over_risk, _units_for(belief.bench, wanted_nm)
-    )
+    most_units = _units_for(belief.bench, wanted_nm)
+    units = _largest(belief, window.least_nm, belief.bench.over_risk, most_units)
     if not units:
         return _no_cut(CutReason.MEASURE, belief, window)
+    p_over = 0.0 if window.most_nm is None else p_over_after(belief, units, window.most_nm)
     return _cut(units, CutReason.BUTTING, p_over, 3.0, belief, window)
 
 
