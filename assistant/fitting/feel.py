@@ -78,7 +78,7 @@ def _table(sd_nm: float, only_goes: float) -> Floats:
         )
     )
     # Far out the differences of two ones may be a hair below zero.
-    return np.maximum(each, 0.0)
+    return np.asarray(np.maximum(each, 0.0), dtype=np.float64)
 
 
 def feel_chance(feel: Feel, play_nm: Floats, sd_nm: float, only_goes: float) -> Floats:
