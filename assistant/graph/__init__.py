@@ -1,0 +1,11 @@
+"""From the word graph of a grammar to the decoding graph of a Vosk model, without other tools.
+
+``compile_graph`` gives the files of a model's graph folder as bytes; ``Lexicon`` says how words
+sound. Pure: files are read and written by whoever calls.
+"""
+
+from assistant.graph.compile import GraphOptions, compile_graph
+from assistant.graph.fst import Fst, read_fst
+from assistant.graph.lexicon import PHONES, Lexicon
+
+__all__ = ["PHONES", "Fst", "GraphOptions", "Lexicon", "compile_graph", "read_fst"]

@@ -1,0 +1,189 @@
+"""A small weighted transducer and OpenFst's binary files of it.
+
+The format is that of OpenFst 1.x ("vector" and "const", arc type "standard"), little-endian, after
+its public source; tests read and write it with OpenFst itself where that is installed.
+"""
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from assistant.errors import RecognizerError
+
+Arc = tuple[int, int, float, int]
+"""(input label, output label, cost, next state); label 0 is nothing."""
+
+_MAGIC = 2125659606
+_ARC = struct.Struct("<iifi")
+_INFINITY = float("inf")
+
+
+@dataclass
+class Fst:
+    """States are 0..n-1; ``finals`` maps a final state to its cost."""
+
+    arcs: list[list[Arc]] = field(default_factory=list)
+    finals: dict[int, float] = field(default_factory=dict)
+    start: int = 0
+
+    def state(self) -> int:
+        """A new state."""
+        self.arcs.append([])
+        return len(self.arcs) - 1
+
+    def arc(self, source: int, label: int, output: int, cost: float, target: int) -> None:
+        """A new arc."""
+        self.arcs[source].append((label, output, cost, target))
+
+    @property
+    def arc_count(self) -> int:
+        """Number of arcs."""
+        return sum(map(len, self.arcs))
+
+    def outputs(self, labels: tuple[int, ...]) -> set[tuple[int, ...]]:
+        """All output strings that the transducer gives for an input string (for checks)."""
+        found: set[tuple[int, ...]] = set()
+        todo: list[tuple[int, int, tuple[int, ...]]] = [(self.start, 0, ())]
+        seen = set(todo)
+        while todo:
+            state, at, said = todo.pop()
+            if at == len(labels) and state in self.finals:
+                found.add(said)
+            for label, output, _, target in self.arcs[state]:
+                if label and (at == len(labels) or labels[at] != label):
+                    continue
+                step = (target, at + bool(label), (*said, output) if output else said)
+                if step not in seen:
+                    seen.add(step)
+                    todo.append(step)
+        return found
+
+    def connected(self) -> "Fst":
+        """Only the states that lie on a path from the start to a final state, renumbered."""
+        forward = self._reach([self.start], [[a[3] for a in arcs] for arcs in self.arcs])
+        back: list[list[int]] = [[] for _ in self.arcs]
+        for source, arcs in enumerate(self.arcs):
+            for arc in arcs:
+                back[arc[3]].append(source)
+        keep = sorted(forward & self._reach(list(self.finals), back))
+        number = {state: n for n, state in enumerate(keep)}
+        return Fst(
+            [[(i, o, w, number[t]) for i, o, w, t in self.arcs[s] if t in number] for s in keep],
+            {number[s]: w for s, w in self.finals.items() if s in number},
+            number.get(self.start, 0),
+        )
+
+    @staticmethod
+    def _reach(begin: list[int], steps: list[list[int]]) -> set[int]:
+        todo, seen = list(begin), set(begin)
+        while todo:
+            for target in steps[todo.pop()]:
+                if target not in seen:
+                    seen.add(target)
+                    todo.append(target)
+        return seen
+
+    def merged(self) -> "Fst":
+        """States with the same future made one (bottom up); states on or before a loop stay."""
+        order = self._ends_first()
+        same: dict[tuple[float, tuple[Arc, ...]], int] = {}
+        chosen = list(range(len(self.arcs)))
+        for state in order:
+            arcs = tuple(sorted((i, o, w, chosen[t]) for i, o, w, t in self.arcs[state]))
+            chosen[state] = same.setdefault((self.finals.get(state, _INFINITY), arcs), state)
+        return Fst(
+            [
+                [(i, o, w, chosen[t]) for i, o, w, t in arcs] if chosen[s] == s else []
+                for s, arcs in enumerate(self.arcs)
+            ],
+            {s: w for s, w in self.finals.items() if chosen[s] == s},
+            chosen[self.start],
+        ).connected()
+
+    def _ends_first(self) -> Iterator[int]:
+        """States all of whose arcs lead to states given before; none on or before a loop."""
+        waiting = [len({a[3] for a in arcs}) for arcs in self.arcs]
+        back: list[set[int]] = [set() for _ in self.arcs]
+        for source, arcs in enumerate(self.arcs):
+            for arc in arcs:
+                back[arc[3]].add(source)
+        ready = [s for s, n in enumerate(waiting) if n == 0]
+        while ready:
+            state = ready.pop()
+            yield state
+            for source in back[state]:
+                waiting[source] -= 1
+                if waiting[source] == 0:
+                    ready.append(source)
+
+    def to_bytes(self) -> bytes:
+        """The transducer as an OpenFst file of type "const", arcs sorted by input label."""
+        head = _string("const") + _string("standard") + struct.pack("<iiQ", 2, 0, 1)
+        counts = struct.pack("<qqq", self.start, len(self.arcs), self.arc_count)
+        states, arcs, at = bytearray(), bytearray(), 0
+        for number, leaving in enumerate(self.arcs):
+            silent = sum(1 for a in leaving if a[0] == 0), sum(1 for a in leaving if a[1] == 0)
+            final = self.finals.get(number, _INFINITY)
+            states += struct.pack("<fIIII", final, at, len(leaving), *silent)
+            for arc in sorted(leaving):
+                arcs += _ARC.pack(*arc)
+            at += len(leaving)
+        return struct.pack("<i", _MAGIC) + head + counts + bytes(states) + bytes(arcs)
+
+
+def _string(text: str) -> bytes:
+    return struct.pack("<i", len(text)) + text.encode("ascii")
+
+
+def read_fst(data: bytes) -> Fst:
+    """The transducer in an OpenFst file of type "const" or "vector" without symbol tables.
+
+    Raises RecognizerError if it is neither.
+    """
+    try:
+        return _read(data)
+    except (struct.error, UnicodeDecodeError, ValueError) as error:
+        raise RecognizerError(f"This is no whole OpenFst file: {error}.") from error
+
+
+def _read(data: bytes) -> Fst:
+    at = 4
+    names = []
+    if struct.unpack_from("<i", data)[0] != _MAGIC:
+        raise RecognizerError("This is no OpenFst file: its first four bytes are others.")
+    for _ in range(2):
+        (length,) = struct.unpack_from("<i", data, at)
+        names.append(data[at + 4 : at + 4 + length].decode("ascii"))
+        at += 4 + length
+    version, flags, _ = struct.unpack_from("<iiQ", data, at)
+    start, state_count, _ = struct.unpack_from("<qqq", data, at + 16)
+    at += 40
+    if names[1] != "standard" or flags & 3 or names[0] not in ("vector", "const"):
+        raise RecognizerError(
+            f"This OpenFst file is of type {names[0]}/{names[1]} (flags {flags}); "
+            "it must be const or vector, standard, without symbol tables."
+        )
+    fst = Fst(start=int(start))
+    if names[0] == "vector":
+        for number in range(state_count):
+            final, count = struct.unpack_from("<fq", data, at)
+            at += 12
+            fst.arcs.append([_ARC.unpack_from(data, at + 16 * k) for k in range(count)])
+            at += 16 * count
+            if np.isfinite(final):
+                fst.finals[number] = final
+        return fst
+    if version == 1:
+        at += -at % 16
+    first_arc = at + 20 * state_count
+    if version == 1:
+        first_arc += -first_arc % 16
+    for number in range(state_count):
+        final, position, count, _, _ = struct.unpack_from("<fIIII", data, at + 20 * number)
+        begin = first_arc + 16 * position
+        fst.arcs.append([_ARC.unpack_from(data, begin + 16 * k) for k in range(count)])
+        if np.isfinite(final):
+            fst.finals[number] = final
+    return fst

