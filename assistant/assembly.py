@@ -156,11 +156,12 @@ class SessionFolder:
     """Where one session is kept: log, sheet, clips; all in one folder beside the job file."""
 
     path: Path
+    log_name: str = "log.jsonl"
 
     @property
     def log(self) -> Path:
         """The session log."""
-        return self.path / "log.jsonl"
+        return self.path / self.log_name
 
     @property
     def sheet(self) -> Path:
@@ -258,7 +259,7 @@ def folder_of(path: Path) -> SessionFolder:
     Raises JobError if the job has no session yet.
     """
     if path.suffix == ".jsonl":
-        return SessionFolder(path.parent)
+        return SessionFolder(path.parent, path.name)
     folders = session_folders(path)
     if not folders:
         raise JobError(f"{path} has no session yet: begin one with 'leafcall fit {path}'.")

@@ -1,8 +1,9 @@
 """The command line: reads options, builds the parts, prints, sets the exit code."""
 
+import io
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -62,6 +63,8 @@ Denoise = Annotated[
 ]
 Speed = Annotated[int, typer.Option("--speed", min=80, max=400, help="Words a minute.")]
 
+_STOPPED = 130  # by Ctrl-C; typer ends with this code as well
+
 
 def main() -> None:
     """Run; an error that Leafcall raises on purpose is one sentence and exit code 1."""
@@ -71,9 +74,11 @@ def main() -> None:
     except LeafcallError as error:
         terminal.warn(f"leafcall: {error}")
         sys.exit(1)
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, SystemExit) as stop:
+        if isinstance(stop, SystemExit) and stop.code != _STOPPED:
+            raise
         terminal.warn("leafcall: stopped. What was confirmed is in the log.")
-        sys.exit(130)
+        sys.exit(_STOPPED)
     except BrokenPipeError:
         sys.exit(1)
 
@@ -186,7 +191,7 @@ def fit(
 def type_(job: JobFile, mute: Mute = False, fresh: Fresh = False, speed: Speed = 170) -> None:
     """Fit rings from the keyboard: the same calls, typed, one a line."""
     with _session(job, mute=mute, fresh=fresh, speed=speed) as session:
-        for line in sys.stdin:
+        for line in _typed_lines():
             words = session.grammar.words_of(line)
             if not words:
                 continue
@@ -194,6 +199,13 @@ def type_(job: JobFile, mute: Mute = False, fresh: Fresh = False, speed: Speed =
             turn = session.dialogue.take(Call(heard, source="keyboard", typed=True))
             if turn.state.closed:
                 return
+
+
+def _typed_lines() -> Iterator[str]:
+    # A byte that is no UTF-8 becomes a word that is refused, not an end of the session.
+    if isinstance(sys.stdin, io.TextIOWrapper):
+        sys.stdin.reconfigure(errors="replace")
+    yield from sys.stdin
 
 
 @app.command()
@@ -275,8 +287,14 @@ def _session(job: Path, *, mute: bool, fresh: bool, speed: int) -> Iterator[Sess
                 )
             try:
                 yield session
-            finally:
+            except LeafcallError:
+                with suppress(LeafcallError):  # the first error is the one to be told
+                    _leave_sheet(terminal, session.folder, session)
+                raise
+            except BaseException:
                 _leave_sheet(terminal, session.folder, session)
+                raise
+            _leave_sheet(terminal, session.folder, session)
     finally:
         speaker.close()
 

@@ -105,7 +105,7 @@ class RingChecked(_OfRing):
     """A check was reported: deburred, square, ends square, ends not square."""
 
     kind: Literal["ring checked"] = "ring checked"
-    check: str
+    check: Annotated[str, Field(pattern="^(deburred|square|ends square|ends not square)$")]
 
 
 class RingAccepted(_OfRing):

@@ -63,7 +63,7 @@ class NumberWords:
         return frozenset(word for part in parts for word in part.split())
 
     def say(self, value: Decimal) -> str:
-        """The usual words for ``value``. Raises GrammarError as ``sayings``, or if it lacks words."""
+        """The usual words for ``value``. GrammarError as from ``sayings``, or for lack of words."""
         words = next(self.sayings(value), None)
         if words is None:
             raise GrammarError(f"The number {value} cannot be said: there is no word for a half.")

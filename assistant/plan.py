@@ -1,6 +1,7 @@
 """From a job to the numbers of the fitting package: the window of a ring, the bench."""
 
 from functools import lru_cache
+from math import lcm
 
 from assistant.fitting import bench as fit
 from assistant.fitting.targets import Limits, PerBore, Window, window_for
@@ -26,7 +27,10 @@ def _window(spec: RingSpec, bore_nm: int, half_nm: int) -> Window:
 
 
 def bench_of(job: Job) -> fit.Bench:
-    """The bench of a job: its grinder, its leaves, its grid and its risk."""
+    """The bench of a job: its grinder, its leaves, its grid and its risk.
+
+    Feeds are called by halves, so a finer dial is used by halves too: what is advised can be said.
+    """
     tool = job.grinder
     is_dial = tool.kind is GrinderKind.DIAL
     cut = {
@@ -34,7 +38,9 @@ def bench_of(job: Job) -> fit.Bench:
         "butting_cut_nm": tool.butting_cut_nm,
     }
     grinder = (
-        fit.Grinder(kind=fit.GrinderKind.DIAL, step_nm=tool.step_nm, **cut)
+        fit.Grinder(
+            kind=fit.GrinderKind.DIAL, step_nm=_sayable(tool.step_nm, job.unit.half_nm), **cut
+        )
         if is_dial
         else fit.Grinder(kind=fit.GrinderKind.FILE, per_stroke_nm=float(tool.step_nm), **cut)
     )
@@ -44,3 +50,9 @@ def bench_of(job: Job) -> fit.Bench:
         half_nm=job.unit.half_nm,
         over_risk=float(job.risk),
     )
+
+
+def _sayable(step_nm: int, half_nm: int) -> int:
+    """The smallest feed of whole dial steps that is also whole halves; the step if none is near."""
+    common_nm = lcm(step_nm, half_nm)
+    return common_nm if common_nm <= 2 * half_nm else step_nm

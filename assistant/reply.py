@@ -22,7 +22,7 @@ from assistant.job import RingPosition
 from assistant.numbers import NumberWords
 from assistant.plan import RingKey
 from assistant.session import Pending, State
-from assistant.units import Unit, round_to, show_gap, show_span, to_called
+from assistant.units import Unit, floor_to, round_to, show_gap, show_span, to_called
 
 WIDE_BAND = 3
 """A gap whose 95 % band is wider than so many call units is told as a band, not as a figure."""
@@ -143,6 +143,9 @@ class Wording:
             return self._say_count(int(str(value)), unit)
         if not name.endswith("_nm"):
             return str(value)
+        if name == "feed_nm" and int(str(value)) % unit.half_nm:
+            # A dial that knows no halves: never round a cut up, so say it as it is shown.
+            return show_gap(floor_to(int(str(value)), unit.call_nm // 10), unit)
         return " or ".join(self._say_length(int(nm), unit) for nm in str(value).split())
 
     def _say_length(self, length_nm: int, unit: Unit) -> str:

@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from types import ModuleType
 from typing import IO
@@ -51,15 +52,19 @@ class SessionLog:
 
         Raises LogError, with the reason; the log then holds what it held before.
         """
+        if self._file.closed:
+            raise LogError(f"The log {self.path} is closed: open it again to write.")
         data = "".join(f"{to_line(event)}\n" for event in events).encode()
-        end = os.fstat(self._file.fileno()).st_size
         try:
+            self._cut_off_torn()
             rest = memoryview(data)
             while rest:
                 rest = rest[self._file.write(rest) :]
             os.fsync(self._file.fileno())
+            self._end += len(data)
         except OSError as error:
-            self._cut_off(end)
+            with suppress(OSError):  # then the next append, or the next opening, cuts it off
+                self._cut_off_torn()
             raise LogError(
                 f"The log {self.path} cannot be written: {error.strerror}. The last call is not "
                 "kept. Free some space, then call it again."
@@ -73,12 +78,9 @@ class SessionLog:
         """Give the log back; again does no harm."""
         self._file.close()
 
-    def _cut_off(self, end: int) -> None:
-        try:
-            self._file.truncate(end)
-        except OSError:
-            # The torn line stays; the next opening moves it away.
-            return
+    def _cut_off_torn(self) -> None:
+        if os.fstat(self._file.fileno()).st_size > self._end:
+            self._file.truncate(self._end)
 
     def _lock(self) -> None:
         try:
@@ -93,8 +95,12 @@ class SessionLog:
             ) from error
 
     def _repair(self) -> None:
-        data = self.path.read_bytes()
+        try:
+            data = self.path.read_bytes()
+        except OSError as error:
+            raise LogError(f"The log {self.path} cannot be read: {error.strerror}.") from error
         whole = data.rfind(b"\n") + 1
+        self._end = whole  # bytes of whole lines; what lies behind it was never confirmed
         if whole == len(data):
             return
         torn = self.path.with_suffix(f"{self.path.suffix}.torn")
@@ -125,7 +131,12 @@ def read_log(path: Path) -> Sequence[Envelope]:
             text = line.decode()
         except UnicodeDecodeError as error:
             raise LogDamaged(f"Line {number} of {path} is not text.") from error
-        event = from_line(text, line=number)
+        try:
+            event = from_line(text, line=number)
+        except LogDamaged as error:
+            raise LogDamaged(
+                f"{path}: {error} Mend that line from a copy, or begin a new session with --new."
+            ) from error
         if event.seq != number - 1:
             raise LogDamaged(
                 f"Line {number} of {path} holds event {event.seq}: an event is missing or doubled."
