@@ -15,7 +15,6 @@ from assistant.adapters.job_file import read_job
 from assistant.adapters.rnnoise import open_front_end
 from assistant.adapters.session_log import SessionLog, read_log
 from assistant.adapters.sheet_file import save_sheet, sheet_template
-from assistant.adapters.sphinx_recognizer import SphinxRecognizer
 from assistant.adapters.vosk_recognizer import VoskRecognizer
 from assistant.dialogue import Call, Dialogue, Turn
 from assistant.errors import JobError, RecognizerError
@@ -52,6 +51,9 @@ def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
     Raises RecognizerError if there is no such recogniser or model.
     """
     if ear == DEFAULT_EAR:
+        # Only when it is wanted: nothing but hearing needs the decoder.
+        from assistant.adapters.sphinx_recognizer import SphinxRecognizer
+
         return SphinxRecognizer(graph)
     if Path(ear).is_dir():
         return VoskRecognizer(graph, Path(ear))

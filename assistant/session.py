@@ -10,28 +10,9 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any
 
+from assistant import commands as cmd
 from assistant import events as ev
-from assistant.commands import (
-    Accept,
-    Amend,
-    Answer,
-    Ask,
-    Check,
-    Checked,
-    Command,
-    Filed,
-    Ground,
-    ListenUp,
-    Pick,
-    Place,
-    Report,
-    Skip,
-    Spoiled,
-    StandBy,
-    TakeNote,
-    Undo,
-    WrapUp,
-)  # fmt: skip
+from assistant.commands import Check, Command, Place, Report
 from assistant.errors import CommandNotAllowed
 from assistant.fitting.belief import Belief, believe
 from assistant.fitting.doubt import doubt
@@ -236,43 +217,43 @@ def decide(state: State, command: Command) -> tuple[Any, ...]:
     Raises CommandNotAllowed where the command makes no sense now.
     """
     match command:
-        case Ask():
+        case cmd.Ask():
             return ()
-        case StandBy():
+        case cmd.StandBy():
             return (ev.ListeningPaused(),)
-        case ListenUp():
+        case cmd.ListenUp():
             return (ev.ListeningResumed(),)
-        case TakeNote():
+        case cmd.TakeNote():
             return (ev.NoteBegun(),)
-        case WrapUp():
+        case cmd.WrapUp():
             return (ev.SessionClosed(),)
-        case Undo():
+        case cmd.Undo():
             return _undo(state)
-        case Answer(yes=yes):
+        case cmd.Answer(yes=yes):
             return _answer(state, yes)
-        case Amend(number=number):
+        case cmd.Amend(number=number):
             return _amend(state, number)
-        case Pick(place=place):
+        case cmd.Pick(place=place):
             return _pick(state, place)
         case Report():
             return _report(state, command)
-        case Accept():
+        case cmd.Accept():
             return _accept(state)
-        case Spoiled():
+        case cmd.Spoiled():
             return _leave(state, ev.RingSpoiled)
-        case Skip():
+        case cmd.Skip():
             return _leave(state, ev.RingSkipped)
-        case Checked(check=check):
+        case cmd.Checked(check=check):
             cylinder, position = _at_hand(state)
             event = ev.RingChecked(cylinder=cylinder, position=position, check=check)
             return _entry(state, (event,))
-        case Ground(feed_nm=feed_nm):
+        case cmd.Ground(feed_nm=feed_nm):
             cylinder, position = _at_hand(state)
             if state.the_job.grinder.kind is not GrinderKind.DIAL:
                 raise CommandNotAllowed("job has a file")
             cut = ev.MetalGround(cylinder=cylinder, position=position, feed_nm=feed_nm)
             return _entry(state, (cut,))
-        case Filed(strokes=strokes):
+        case cmd.Filed(strokes=strokes):
             cylinder, position = _at_hand(state)
             if state.the_job.grinder.kind is not GrinderKind.FILE:
                 raise CommandNotAllowed("job has a dial")

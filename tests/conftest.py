@@ -1,0 +1,69 @@
+"""Fixtures shared by all tests."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from assistant.grammar import REPLIES_FILE, Grammar
+from assistant.job import Job
+from assistant.reply import Wording
+from assistant.units import Unit
+from tests.fakes import Bench, FakeClock, MemoryStore, metric_job, small_job
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(scope="session")
+def grammar_texts() -> dict[str, str]:
+    """File name -> text of the grammar that ships."""
+    folder = ROOT / "grammar"
+    return {path.name: path.read_text(encoding="utf-8") for path in folder.glob("*.yaml")}
+
+
+@pytest.fixture(scope="session")
+def grammar(grammar_texts: dict[str, str]) -> Grammar:
+    return Grammar(grammar_texts)
+
+
+@pytest.fixture(scope="session")
+def metric_grammar(grammar_texts: dict[str, str]) -> Grammar:
+    return Grammar(grammar_texts, unit=Unit.METRIC)
+
+
+@pytest.fixture(scope="session")
+def wording(grammar_texts: dict[str, str], grammar: Grammar) -> Wording:
+    return Wording(grammar_texts[REPLIES_FILE], grammar.numbers)
+
+
+@pytest.fixture
+def job() -> Job:
+    return small_job()
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    return FakeClock()
+
+
+@pytest.fixture
+def store() -> MemoryStore:
+    return MemoryStore()
+
+
+@pytest.fixture
+def bench(grammar: Grammar, wording: Wording) -> Bench:
+    """A session of the small job, opened."""
+    return Bench(small_job(), grammar, wording)
+
+
+@pytest.fixture
+def metric_bench(metric_grammar: Grammar, wording: Wording) -> Bench:
+    """A session of the metric job, opened."""
+    return Bench(metric_job(), metric_grammar, wording)
+
+
+@pytest.fixture
+def new_bench(grammar: Grammar, wording: Wording) -> Callable[[], Bench]:
+    """Makes benches of the small job."""
+    return lambda: Bench(small_job(), grammar, wording)
