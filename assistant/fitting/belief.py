@@ -18,7 +18,7 @@ not make it smaller. Nothing here reads a clock or a file, and undoing a fact is
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from math import ceil, erf, floor, log, sqrt
+from math import ceil, floor, log, sqrt
 
 import numpy as np
 from scipy.special import ndtr
@@ -49,7 +49,6 @@ _FINE_WORDS = (Feel.ALMOST, Feel.SNUG)
 ONLY_GOES_REFUTED = 0.02
 """Chance of coarse speech that is left for a person who has said "almost" or "snug"."""
 
-_Z = np.arange(-4.0, 4.01, 0.5)
 _NEGLIGIBLE = 1e-12
 _IMPOSSIBLE = 1e-9
 
@@ -173,21 +172,35 @@ def believe(facts: Sequence[Fact], bench: Bench, *, window: Window | None = None
     ``window`` only shapes what is expected before the first reading. Readings of one seating may
     come in any order.
     """
-    if any(isinstance(fact, Reading) and fact.feel in _FINE_WORDS for fact in facts):
-        only_goes = min(bench.person.only_goes, ONLY_GOES_REFUTED)
-        bench = replace(bench, person=replace(bench.person, only_goes=only_goes))
-    return _believe(tuple(facts), bench, window)
+    return _believe(tuple(facts), _as_spoken(facts, bench), window)
+
+
+def log_evidence(facts: Sequence[Fact], bench: Bench, *, window: Window | None = None) -> float:
+    """Natural logarithm of the chance of all ``facts`` on this bench, for comparing benches."""
+    return _state(tuple(facts), _as_spoken(facts, bench), window).log_evidence
 
 
 @lru_cache(maxsize=64)
 def _believe(facts: tuple[Fact, ...], bench: Bench, window: Window | None) -> Belief:
+    return _finish(_state(facts, bench, window), bench)
+
+
+def _as_spoken(facts: Sequence[Fact], bench: Bench) -> Bench:
+    """``bench``, less likely to be one of a coarse speaker if a fine word was said of the ring."""
+    if not any(isinstance(fact, Reading) and fact.feel in _FINE_WORDS for fact in facts):
+        return bench
+    only_goes = min(bench.person.only_goes, ONLY_GOES_REFUTED)
+    return replace(bench, person=replace(bench.person, only_goes=only_goes))
+
+
+def _state(facts: tuple[Fact, ...], bench: Bench, window: Window | None) -> "_State":
     closed, seat = _split(facts)
     state = _closed_state(closed, bench, window)
     if seat:
         # A second seating after "set square again" is taken for square.
         tilt = 0.1 * bench.tilt_share if _reseated(closed) else bench.tilt_share
         state = _feel_seat(state, seat, bench, window, tilt)
-    return _finish(state, bench)
+    return state
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -330,13 +343,13 @@ def _cut(state: _State, cut: Cut, bench: Bench, window: Window | None) -> _State
         shifts = np.full(len(rates), removal_nm)
     else:
         shifts = rates * units
-        # Each row stands for a cell of rates 0.5 sd wide, evenly filled.
-        cell_nm = 0.5 * grinder.unit_rate_sd * grinder.unit_rate_nm * units
+        # Each row stands for a cell of rates, evenly filled.
+        cell_nm = _row_step(bench) * grinder.unit_rate_sd * grinder.unit_rate_nm * units
         spread_nm = sqrt(spread_nm**2 + cell_nm**2 / 12)
     spread_nm = max(spread_nm, GRID_NM)
     rows = state.weights
     if rows.shape[0] == 1:
-        rows = _row_shares()[:, np.newaxis] * rows
+        rows = _row_shares(_row_step(bench))[:, np.newaxis] * rows
     pad = ceil(8 * spread_nm / GRID_NM)
     least = floor(shifts.min() / GRID_NM) - pad
     columns = rows.shape[1] + ceil(shifts.max() / GRID_NM) + pad - least
@@ -369,13 +382,28 @@ def _over_chance(state: _State, bench: Bench, window: Window | None) -> float:
 def row_rates(bench: Bench) -> Floats:
     """Removal in nm per unit of cutting that each row of a belief stands for, lognormal."""
     grinder = bench.grinder
-    return np.asarray(grinder.unit_rate_nm * np.exp(grinder.unit_rate_sd * _Z), dtype=np.float64)
+    deviations = _row_deviations(_row_step(bench))
+    return np.asarray(
+        grinder.unit_rate_nm * np.exp(grinder.unit_rate_sd * deviations), dtype=np.float64
+    )
 
 
-@lru_cache(maxsize=1)
-def _row_shares() -> Floats:
-    half = 0.25 / sqrt(2)
-    shares = np.array([erf(z / sqrt(2) + half) - erf(z / sqrt(2) - half) for z in _Z])
+def _row_step(bench: Bench) -> float:
+    """Distance of two rows in standard deviations: fine enough that no lumps show after a cut."""
+    grinder = bench.grinder
+    return 1.0 if grinder.unit_rate_sd * grinder.largest_cut_nm < 1.2 * grinder.cut_sd_nm else 0.5
+
+
+@lru_cache(maxsize=2)
+def _row_deviations(step: float) -> Floats:
+    return np.asarray(np.arange(-4.0, 4.01, step), dtype=np.float64)
+
+
+@lru_cache(maxsize=2)
+def _row_shares(step: float) -> Floats:
+    edge = step / 2
+    low, high = _row_deviations(step) - edge, _row_deviations(step) + edge
+    shares = ndtr(high) - ndtr(low)
     return np.asarray(shares / shares.sum(), dtype=np.float64)
 
 
@@ -402,7 +430,7 @@ def _finish(state: _State, bench: Bench) -> Belief:
         gap_nm = gap_nm[0] + (np.arange(len(chances)) - reach) * float(GRID_NM)
     weights = state.weights
     if weights.shape[0] == 1:
-        weights = _row_shares()[:, np.newaxis] * weights
+        weights = _row_shares(_row_step(bench))[:, np.newaxis] * weights
     return Belief(
         felt_nm=felt_nm,
         weights=weights,

@@ -29,7 +29,7 @@ class Grinder:
     rate: nm of gap won per nm of feed; 1 until learned. rate_sd: its uncertainty, as a share of the
         rate (no source: 0.10 says that one grinder in three is off by more than 10 %).
     cut_sd_nm: spread of a single cut, nm (quarter of a thou: half of the half-thou resolution of
-        feel; no source).
+        feel; no source). cut_sd_doubt: how uncertain that spread is, as a share.
     per_stroke_nm, per_stroke_sd: gap won per file stroke, nm, and its uncertainty as a share.
         There is no published figure; a third of a thou with 40 % is only a careful start.
     """
@@ -41,6 +41,7 @@ class Grinder:
     rate: float = 1.0
     rate_sd: float = 0.10
     cut_sd_nm: float = 6_350.0
+    cut_sd_doubt: float = 0.3
     per_stroke_nm: float = 8_467.0
     per_stroke_sd: float = 0.40
 
@@ -78,6 +79,7 @@ class Person:
         slot of known width. offset_sd_nm: what is left unknown of it (a tenth of a thou).
     spread_nm: spread from one try to the next, nm (quarter of a thou: half a thou is the practical
         resolution of feel, common practice, no source; learned from repeated readings).
+    spread_doubt: how uncertain that spread is, as a share.
     only_goes: chance, 0..1, that this person says "goes" and "no go" only, whatever the drag (no
         source; learned from the words used).
     """
@@ -85,6 +87,7 @@ class Person:
     offset_nm: float = 0.0
     offset_sd_nm: float = 2_540.0
     spread_nm: float = 6_350.0
+    spread_doubt: float = 0.3
     only_goes: float = 0.2
 
 

@@ -32,10 +32,11 @@ GOES_FROM_NM = 6_350.0
 DROPS_ABOUT_NM = 63_500.0
 DROPS_SD_NM = 25_400.0
 DROPS_SHARE = 0.2
-# Chances are looked up in a table of one spread: -40 to +40 thou of play in steps of 1/200 thou
-# hold every inch leaf exactly; a metric one is off by at most 0.0025 thou.
+# Chances are looked up in a table of one spread: -16 to +16 thou of play in steps of 1/200 thou
+# hold every inch leaf exactly; a metric one is off by at most 0.0025 thou. Spreads are taken to the
+# same step, so that learned ones share their tables.
 _TABLE_STEP_NM = 127.0
-_TABLE_REACH = 8_000
+_TABLE_REACH = 3_200
 CLUMSY_SHARE = 0.005
 CLUMSY_FACTOR = 3.0
 
@@ -53,11 +54,16 @@ def all_chances(play_nm: Floats, sd_nm: float, only_goes: float) -> Floats:
     nm, > 0. only_goes: chance, 0..1, that the person speaks coarsely.
     """
     place = np.rint(play_nm / _TABLE_STEP_NM).astype(np.intp) + _TABLE_REACH
-    return _table(sd_nm, only_goes).take(place, axis=1, mode="clip")
+    return _table(_step_of(sd_nm), only_goes).take(place, axis=1, mode="clip")
 
 
-@lru_cache(maxsize=32)
-def _table(sd_nm: float, only_goes: float) -> Floats:
+def _step_of(sd_nm: float) -> int:
+    return max(round(sd_nm / _TABLE_STEP_NM), 1)
+
+
+@lru_cache(maxsize=64)
+def _table(sd_steps: int, only_goes: float) -> Floats:
+    sd_nm = sd_steps * _TABLE_STEP_NM
     play_nm = np.arange(-_TABLE_REACH, _TABLE_REACH + 1) * _TABLE_STEP_NM
     # Chance to lie below each edge; now and then a try is clumsy.
     almost, snug, touch, goes = (
@@ -84,7 +90,7 @@ def _table(sd_nm: float, only_goes: float) -> Floats:
 def feel_chance(feel: Feel, play_nm: Floats, sd_nm: float, only_goes: float) -> Floats:
     """P(feel | play) of one feel of ORDER, same shape as ``play_nm``."""
     place = np.rint(play_nm / _TABLE_STEP_NM).astype(np.intp) + _TABLE_REACH
-    row: Floats = _table(sd_nm, only_goes)[ORDER.index(feel)]
+    row: Floats = _table(_step_of(sd_nm), only_goes)[ORDER.index(feel)]
     return row.take(place, mode="clip")
 
 

@@ -1,9 +1,10 @@
 """What finished rings teach: the rate of the grinder (or file), the spread of a cut, of feel.
 
 Rings are taken one after the other. The rate's belief after one ring is the prior of the next,
-widened a little: wheels and files wear, hands tire. The two spreads are weighed over a few factors
-by how likely they make all facts of a ring (its evidence), and their mean is used.
-The person's offset cannot be learned from rings (it cancels in every difference); see Person.
+widened a little: wheels and files wear, hands tire. The two spreads move by how much likelier all
+facts of a ring become when a spread is a little wider or narrower (its evidence): one Newton step
+on a normal prior of the spread's logarithm. How a person speaks is learned from the words used.
+The person's offset cannot be learned from rings (it cancels in every difference); see ``offset``.
 """
 
 from collections.abc import Sequence
@@ -12,13 +13,20 @@ from math import exp, sqrt
 
 import numpy as np
 
-from assistant.fitting.belief import believe
-from assistant.fitting.bench import Bench, Grinder, GrinderKind
-from assistant.fitting.facts import Cut, Fact
+from assistant.fitting.belief import ONLY_GOES_REFUTED, believe, log_evidence
+from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
+from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.targets import Window
 
-DRIFT = 0.02
+DRIFT = 0.01
 """Widening of the rate from ring to ring, as a share of it (no source)."""
+
+_STEP = 0.3
+_FACTORS = (exp(-_STEP), exp(_STEP))
+_LEAST_DOUBT = 0.08
+_LARGEST_MOVE = 0.3
+_FINE_SHARE = 0.5
+"""Share of readings in which a person who speaks finely says "almost" or "snug" (no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +38,68 @@ class FinishedRing:
 
 
 def learn(bench: Bench, rings: Sequence[FinishedRing]) -> Bench:
-    """``bench`` with the rate of its grinder as ``rings``, oldest first, have taught it.
+    """``bench`` as ``rings``, oldest first, have taught it: rate, spreads, way of speaking.
 
-    Rings without a cut by the bench's own kind of tool teach nothing of the rate.
+    A ring without a cut by the bench's own kind of tool teaches nothing of the grinder. Apply it
+    to each ring once, when it is accepted or given up; undone facts must not be among them.
     """
     for ring in rings:
-        bench = replace(bench, grinder=_learn_rate(bench, ring))
+        grinder, person = bench.grinder, bench.person
+        base = _evidence(bench, ring)
+        learned = _learn_rate(bench, ring)
+        if learned is not grinder:
+            cut_sds = [grinder.cut_sd_nm * factor for factor in _FACTORS]
+            logs = [
+                _evidence(replace(bench, grinder=replace(grinder, cut_sd_nm=sd)), ring)
+                for sd in cut_sds
+            ]
+            factor, doubt = _newton(logs[0], base, logs[1], grinder.cut_sd_doubt)
+            learned = replace(learned, cut_sd_nm=grinder.cut_sd_nm * factor, cut_sd_doubt=doubt)
+        spreads = [person.spread_nm * factor for factor in _FACTORS]
+        logs = [
+            _evidence(replace(bench, person=replace(person, spread_nm=sd)), ring) for sd in spreads
+        ]
+        factor, doubt = _newton(logs[0], base, logs[1], person.spread_doubt)
+        person = replace(
+            _learn_words(person, ring), spread_nm=person.spread_nm * factor, spread_doubt=doubt
+        )
+        bench = replace(bench, grinder=learned, person=person)
     return bench
+
+
+def offset(bench: Bench, slot_nm: int, readings: Sequence[Reading]) -> Person:
+    """The person of ``bench`` with an offset set from leaves tried in a slot of known width.
+
+    The felt gap of the readings, minus ``slot_nm``, is a measurement of the offset; it is weighed
+    with what was assumed (normal-normal update).
+    """
+    person = bench.person
+    plain = replace(bench, person=replace(person, offset_nm=0.0, offset_sd_nm=0.0), tilt_share=0.0)
+    felt = believe(readings, plain)
+    # No leaf reading is finer than its leaf, however sharp the table is.
+    sd_nm = max(felt.sd_nm, bench.leaf_tol_nm / sqrt(3))
+    if person.offset_sd_nm <= 0:
+        return person
+    gain = person.offset_sd_nm**2 / (person.offset_sd_nm**2 + sd_nm**2)
+    moved = person.offset_nm + gain * (felt.mean_nm - slot_nm - person.offset_nm)
+    return replace(person, offset_nm=moved, offset_sd_nm=sqrt(1 - gain) * person.offset_sd_nm)
+
+
+def _evidence(bench: Bench, ring: FinishedRing) -> float:
+    return log_evidence(ring.facts, bench, window=ring.window)
+
+
+def _newton(narrower: float, base: float, wider: float, doubt: float) -> tuple[float, float]:
+    """Factor for a spread and its new doubt: one Newton step on the logarithm of the spread.
+
+    narrower, base, wider: evidence with the spread times _FACTORS[0], 1, _FACTORS[1]. The prior of
+    the logarithm is normal with spread ``doubt``.
+    """
+    slope = (wider - narrower) / (2 * _STEP)
+    bend = (wider - 2 * base + narrower) / _STEP**2
+    precision = 1 / doubt**2 + max(-bend, 0.0)
+    move = min(max(slope / precision, -_LARGEST_MOVE), _LARGEST_MOVE)
+    return exp(move), max(1 / sqrt(precision), _LEAST_DOUBT)
 
 
 def _learn_rate(bench: Bench, ring: FinishedRing) -> Grinder:
@@ -53,3 +116,14 @@ def _learn_rate(bench: Bench, ring: FinishedRing) -> Grinder:
     if grinder.kind is GrinderKind.DIAL:
         return replace(grinder, rate=exp(mean), rate_sd=sd)
     return replace(grinder, per_stroke_nm=exp(mean), per_stroke_sd=sd)
+
+
+def _learn_words(person: Person, ring: FinishedRing) -> Person:
+    """Bayes: each reading without a fine word makes it likelier that there are none."""
+    feels = [fact.feel for fact in ring.facts if isinstance(fact, Reading)]
+    if any(feel in (Feel.ALMOST, Feel.SNUG) for feel in feels):
+        return replace(person, only_goes=min(person.only_goes, ONLY_GOES_REFUTED))
+    near = sum(feel is not Feel.BUTTS for feel in feels)
+    coarse = person.only_goes
+    fine = (1 - coarse) * (1 - _FINE_SHARE) ** (near / 2)
+    return replace(person, only_goes=min(max(coarse / (coarse + fine), 0.001), 0.95))

@@ -19,8 +19,6 @@ from assistant.fitting.leaves import next_leaf as next_leaf
 from assistant.fitting.targets import Window
 
 _THOU_NM = 25_400
-_WIDE_NM = 4 * _THOU_NM
-"""A gap known no better than this (both tails of 2.5 %) is to be measured before it is cut."""
 _PART = 0.5
 _LIKELY_LAST = 0.5
 _LEAST_LEFT = 0.1
@@ -81,16 +79,15 @@ def next_cut(
         return _butting_cut(belief, window)
     if not belief.known:
         return _no_cut(CutReason.MEASURE, belief, window)
+    leaf = next_leaf(belief, window, bench)
+    worth_it = leaf.leaf_nm is not None and leaf.bits >= _WORTH_BITS
     if window.most_nm is None:
-        return _rail_cut(belief, window)
-    if belief.p_above(window.most_nm) > 0.5:
+        return _rail_cut(belief, window, measure=worth_it)
+    if belief.p_above(window.most_nm) >= bench.confidence:
         return _no_cut(CutReason.OVER, belief, window)
     if belief.p_inside(window) >= bench.confidence:
         return _no_cut(CutReason.INSIDE, belief, window)
-    if belief.quantile(0.975) - belief.quantile(0.025) > _WIDE_NM:
-        return _no_cut(CutReason.MEASURE, belief, window)
-    leaf = next_leaf(belief, window, bench)
-    if leaf.leaf_nm is not None and leaf.bits >= _WORTH_BITS:
+    if worth_it:
         return _no_cut(CutReason.MEASURE, belief, window)
     if belief.p_below(window.least_nm) > 1 - bench.confidence:
         best = _best_cut(belief, window, window.most_nm, passes_left_hint)
@@ -98,8 +95,10 @@ def next_cut(
             return best
     if leaf.leaf_nm is not None:
         return _no_cut(CutReason.MEASURE, belief, window)
-    inside = belief.p_below(window.least_nm) <= 0.5
-    return _no_cut(CutReason.INSIDE if inside else CutReason.TOO_RISKY, belief, window)
+    if belief.p_above(window.most_nm) > 0.5:
+        return _no_cut(CutReason.OVER, belief, window)
+    below = belief.p_below(window.least_nm) > 0.5
+    return _no_cut(CutReason.TOO_RISKY if below else CutReason.INSIDE, belief, window)
 
 
 def _best_cut(
@@ -192,11 +191,13 @@ def _butting_cut(belief: Belief, window: Window) -> CutAdvice:
     return _cut(units, CutReason.BUTTING, p_over, 3.0, belief, window)
 
 
-def _rail_cut(belief: Belief, window: Window) -> CutAdvice:
+def _rail_cut(belief: Belief, window: Window, *, measure: bool) -> CutAdvice:
     """A least only: accepted as found once it is reached; else cut so that it surely is."""
     bench = belief.bench
     if belief.p_below(window.least_nm) <= 1 - bench.confidence:
         return _no_cut(CutReason.RAIL_OK, belief, window)
+    if measure:
+        return _no_cut(CutReason.MEASURE, belief, window)
     step = bench.grinder.unit_step
     rest_nm = window.least_nm - belief.quantile(1 - bench.confidence)
     units = -(-_units_for(bench, rest_nm) // step) * step + step
