@@ -1,0 +1,252 @@
+"""How good is the advice? A simulated bench plays whole engines against other ways of working.
+
+    python tests/benchmarks/bench_policies.py --rings 100000 --jobs 2 --plot policies.png
+
+Players: ours (the product as it is), the optimum of a dynamic programme with the same knowledge,
+the same optimum told the grinder's true rate, and three rules of thumb. Reported for each scenario
+(shop.py): share of rings spoiled by over-grinding, passes and readings per ring, share that ends
+inside the window, each with a 95 % confidence interval.
+"""
+
+import argparse
+import sys
+import time
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from math import sqrt
+from pathlib import Path
+
+import numpy as np
+from rich.console import Console
+from rich.progress import Progress
+from rich.table import Table
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from players import Outcome, play
+from rules import READINGS_PER_PASS, RULES, play_rule
+from shop import Scenario
+
+PLAYERS = ("ours", "optimum", "knowing optimum")
+ENGINES_PER_TASK = 8
+
+_BASE = Scenario("default: window 1.5")
+SCENARIOS = {
+    "default": _BASE,
+    "window-1": _BASE.named("window 1.0", most=16.0),
+    "window-2": _BASE.named("window 2.0", most=17.0),
+    "window-3": _BASE.named("window 3.0", most=18.0),
+    "rate-high": _BASE.named("rate 30 % high", rate=1.3, rate_sd=0.0),
+    "rate-low": _BASE.named("rate 30 % low", rate=0.7, rate_sd=0.0),
+    "feel-2x": _BASE.named("feel noise doubled", feel_sd=0.5),
+    "mistakes": _BASE.named("mistakes 2 %, misheard 2 %", clumsy=0.02, misheard=0.02),
+    "goes-only": _BASE.named("says goes / no go only", coarse=1.0),
+    "butting": _BASE.named("30 % butt at first", butting=0.3),
+    "half-leaves": _BASE.named("half-thou leaves", leaf_step=0.5),
+    "fine-dial": _BASE.named("dial of 0.1 thou", step=0.1),
+}
+
+
+@dataclass(frozen=True)
+class Result:
+    """Totals of one player in one scenario."""
+
+    scenario: str
+    player: str
+    rings: int
+    spoiled: int
+    inside: int
+    passes: float
+    passes_se: float
+    readings: float
+    asked: float
+    seconds: float
+
+    def row(self) -> list[str]:
+        """Cells of the table."""
+        low, high = wilson(self.spoiled, self.rings)
+        share = 100 * self.inside / self.rings
+        inside_low, inside_high = wilson(self.inside, self.rings)
+        return [
+            self.player,
+            f"{self.rings}",
+            f"{1e3 * self.spoiled / self.rings:.2f} [{1e3 * low:.2f}, {1e3 * high:.2f}]",
+            f"{self.passes:.3f} +- {1.96 * self.passes_se:.3f}",
+            f"{self.readings:.2f}",
+            f"{share:.1f} [{100 * inside_low:.1f}, {100 * inside_high:.1f}]",
+            f"{100 * self.asked:.2f}",
+            f"{1e3 * self.seconds / self.rings:.2f}",
+        ]
+
+
+def wilson(hits: int, trials: int, z: float = 1.959964) -> tuple[float, float]:
+    """95 % interval of a share (Wilson 1927)."""
+    share = hits / trials
+    middle = share + z * z / (2 * trials)
+    reach = z * sqrt(share * (1 - share) / trials + z * z / (4 * trials * trials))
+    scale = 1 + z * z / trials
+    return max((middle - reach) / scale, 0.0), min((middle + reach) / scale, 1.0)
+
+
+def summarise(
+    scenario: Scenario, player: str, outcomes: Sequence[Outcome], seconds: float
+) -> Result:
+    """Totals of played rings."""
+    passes = np.array([outcome.passes for outcome in outcomes], dtype=float)
+    return Result(
+        scenario.name,
+        player,
+        len(outcomes),
+        sum(outcome.spoiled for outcome in outcomes),
+        sum(scenario.least <= outcome.gap <= scenario.most for outcome in outcomes),
+        float(passes.mean()),
+        float(passes.std() / sqrt(len(passes))),
+        float(np.mean([outcome.readings for outcome in outcomes])),
+        float(np.mean([outcome.asked for outcome in outcomes])),
+        seconds,
+    )
+
+
+def rule_result(scenario: Scenario, name: str, rings: int, seed: int) -> Result:
+    """Totals of a rule of thumb."""
+    start = time.process_time()
+    passes, spoiled, gap = play_rule(RULES[name], scenario, rings, seed)
+    inside = (gap >= scenario.least) & (gap <= scenario.most)
+    return Result(
+        scenario.name,
+        name,
+        rings,
+        int(spoiled.sum()),
+        int(inside.sum()),
+        float(passes.mean()),
+        float(passes.std() / sqrt(rings)),
+        float(READINGS_PER_PASS * (passes.mean() + 1)),
+        0.0,
+        time.process_time() - start,
+    )
+
+
+def timed_play(
+    player: str, scenario: Scenario, engines: int, seed: int
+) -> tuple[list[Outcome], float]:
+    """Outcomes and processor seconds of one task."""
+    start = time.process_time()
+    outcomes, _ = play(player, scenario, engines, seed)
+    return outcomes, time.process_time() - start
+
+
+def play_many(
+    player: str,
+    scenario: Scenario,
+    rings: int,
+    pool: ProcessPoolExecutor,
+    progress: Progress,
+    seed: int,
+) -> Result:
+    """One player in one scenario, spread over the pool."""
+    engines = -(-rings // scenario.rings_per_engine)
+    sizes = [min(ENGINES_PER_TASK, engines - n) for n in range(0, engines, ENGINES_PER_TASK)]
+    task = progress.add_task(f"{scenario.name}: {player}", total=engines)
+    futures = {
+        pool.submit(timed_play, player, scenario, size, 1_000_003 * seed + n): size
+        for n, size in enumerate(sizes)
+    }
+    outcomes: list[Outcome] = []
+    seconds = 0.0
+    for future in as_completed(futures):
+        part, used = future.result()
+        outcomes += part
+        seconds += used
+        progress.advance(task, futures[future])
+    progress.remove_task(task)
+    return summarise(scenario, player, outcomes, seconds)
+
+
+def show(console: Console, results: Iterable[Result]) -> None:
+    """One table a scenario."""
+    by_scenario: dict[str, list[Result]] = {}
+    for result in results:
+        by_scenario.setdefault(result.scenario, []).append(result)
+    for name, rows in by_scenario.items():
+        table = Table(title=name)
+        for column in (
+            "player",
+            "rings",
+            "spoiled, of 1000",
+            "passes a ring",
+            "readings",
+            "inside, %",
+            "asked back, %",
+            "ms a ring",
+        ):
+            table.add_column(column, justify="left" if column == "player" else "right")
+        for result in rows:
+            table.add_row(*result.row())
+        console.print(table)
+
+
+def plot(results: Sequence[Result], path: Path) -> None:
+    """Passes against spoiled rings, one mark a player, one panel a scenario."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    from matplotlib import pyplot as plt
+
+    names = list(dict.fromkeys(result.scenario for result in results))
+    columns = min(4, len(names))
+    lines = -(-len(names) // columns)
+    figure, axes = plt.subplots(lines, columns, figsize=(4 * columns, 3.2 * lines), squeeze=False)
+    for axis, name in zip(axes.flat, names, strict=False):
+        for result in (result for result in results if result.scenario == name):
+            low, high = (1e3 * x for x in wilson(result.spoiled, result.rings))
+            axis.plot([result.passes] * 2, [max(low, 0.01), max(high, 0.01)], color="0.7")
+            share = max(1e3 * result.spoiled / result.rings, 0.01)
+            axis.plot(result.passes, share, "o", label=result.player)
+        axis.set_yscale("log")
+        axis.axhline(1.0, color="0.5", linestyle=":")
+        axis.set_title(name, fontsize=9)
+        axis.set_xlabel("passes a ring", fontsize=8)
+        axis.set_ylabel("spoiled, of 1000", fontsize=8)
+    for axis in axes.flat[len(names) :]:
+        axis.axis("off")
+    axes.flat[0].legend(fontsize=7)
+    figure.tight_layout()
+    figure.savefig(path, dpi=120)
+
+
+def main() -> None:
+    """Read the options, play, print, plot."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument(
+        "--rings", type=int, default=100_000, help="rings of ours, default scenario"
+    )
+    parser.add_argument("--other-rings", type=int, default=20_000, help="rings in other scenarios")
+    parser.add_argument("--optimum-rings", type=int, default=10_000, help="rings of each optimum")
+    parser.add_argument("--jobs", type=int, default=2, help="processes")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--scenarios", nargs="*", choices=list(SCENARIOS), default=list(SCENARIOS))
+    parser.add_argument("--players", nargs="*", choices=PLAYERS, default=list(PLAYERS))
+    parser.add_argument("--plot", type=Path, help="write a plot to this PNG file")
+    options = parser.parse_args()
+    console = Console(width=120)
+    results: list[Result] = []
+    with ProcessPoolExecutor(options.jobs) as pool, Progress(console=console) as progress:
+        for key in options.scenarios:
+            scenario = SCENARIOS[key]
+            own_rings = options.rings if key == "default" else options.other_rings
+            for player in options.players:
+                rings = own_rings if player == "ours" else min(options.optimum_rings, own_rings)
+                results.append(play_many(player, scenario, rings, pool, progress, options.seed))
+            results += [
+                rule_result(scenario, name, max(own_rings, 100_000), options.seed) for name in RULES
+            ]
+            show(console, [result for result in results if result.scenario == scenario.name])
+    if options.plot is not None:
+        plot(results, options.plot)
+        console.print(f"plot: {options.plot.name}")
+
+
+if __name__ == "__main__":
+    main()

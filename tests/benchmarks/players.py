@@ -1,0 +1,159 @@
+"""Plays whole engines ring by ring with the product's own judgement, or with the optimum's cuts.
+
+The loop is the house's: believe, ask for the next cut, try the leaf that is advised, ask back what
+is doubted, cut, and learn when a ring is done. Only the choice of the cut differs between players.
+"""
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from math import floor
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from optimum import Problem, Solution, solve
+from shop import NM_PER_THOU, Engine, Scenario
+
+from assistant.fitting import (
+    Belief,
+    Bench,
+    Cut,
+    CutAdvice,
+    CutReason,
+    Feel,
+    FinishedRing,
+    Grinder,
+    LeafAdvice,
+    Reading,
+    Window,
+    believe,
+    learn,
+    next_cut,
+    next_leaf,
+)
+from assistant.fitting.doubt import doubt
+
+CutChoice = Callable[[Belief, Window, Bench], CutAdvice]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How one ring ended. gap: true gap, thou."""
+
+    passes: int
+    readings: int
+    spoiled: bool
+    gap: float
+    reason: CutReason
+    asked: int
+
+
+def window_of(scenario: Scenario) -> Window:
+    """The product's window of a scenario."""
+    least_nm, most_nm = (round(x * NM_PER_THOU) for x in (scenario.least, scenario.most))
+    half_nm = NM_PER_THOU // 2
+    return Window(least_nm, most_nm, (least_nm + most_nm) // 2 // half_nm * half_nm)
+
+
+def bench_for(scenario: Scenario) -> Bench:
+    """The product's default bench with the scenario's dial and leaves; it knows nothing else."""
+    leaves = tuple(round(x * NM_PER_THOU) for x in np.arange(2.0, 30.01, scenario.leaf_step))
+    step_nm = round(scenario.step * NM_PER_THOU)
+    return replace(Bench(grinder=Grinder(step_nm=step_nm)), leaves_nm=leaves)
+
+
+def play(player: str, scenario: Scenario, engines: int, seed: int) -> tuple[list[Outcome], int]:
+    """``engines`` engines played by "ours", "optimum" or "knowing optimum"; outcomes, engines."""
+    rng = np.random.default_rng(seed)
+    outcomes: list[Outcome] = []
+    for _ in range(engines):
+        outcomes += _play_engine(player, scenario, rng)
+    return outcomes, engines
+
+
+def _play_engine(player: str, scenario: Scenario, rng: np.random.Generator) -> list[Outcome]:
+    engine = Engine(scenario, rng)
+    bench = bench_for(scenario)
+    window = window_of(scenario)
+    if player == "knowing optimum":
+        # It is told the true rate, so it has nothing to learn of the grinder.
+        bench = replace(bench, grinder=replace(bench.grinder, rate=engine.rate, rate_sd=0.005))
+    choose = next_cut if player == "ours" else _optimal_cut
+    outcomes = []
+    for _ in range(scenario.rings_per_engine):
+        outcome, facts = _play_ring(engine, window, bench, choose)
+        outcomes.append(outcome)
+        if player != "knowing optimum":
+            bench = learn(bench, [FinishedRing(facts, window)])
+    return outcomes
+
+
+def _play_ring(
+    engine: Engine, window: Window, bench: Bench, choose: CutChoice
+) -> tuple[Outcome, tuple[Reading | Cut, ...]]:
+    gap, tilt = engine.start_gap(), engine.seat()
+    facts: tuple[Reading | Cut, ...] = ()
+    passes = readings = asked = 0
+    spoiled = False
+    while True:
+        belief = believe(facts, bench, window=window)
+        advice = choose(belief, window, bench)
+        if advice.cuts:
+            gap = engine.cut(gap, advice.feed_nm / NM_PER_THOU)
+            tilt = engine.seat()
+            passes += 1
+            spoiled = spoiled or gap > engine.scenario.most
+            facts = (*facts, Cut(feed_nm=advice.feed_nm))
+            continue
+        if advice.reason is not CutReason.MEASURE:
+            break
+        leaf = next_leaf(belief, window, bench)
+        reading = _call(engine, gap + tilt, leaf, bench, mishear=True)
+        readings += 1
+        if doubt(belief, reading) is not None:
+            # Asked back: the builder looks again and what he says now is taken.
+            asked += 1
+            reading = _call(engine, gap + tilt, leaf, bench, mishear=False)
+        facts = (*facts, reading)
+    return Outcome(passes, readings, spoiled, gap, advice.reason, asked), facts
+
+
+def _call(engine: Engine, gap: float, leaf: LeafAdvice, bench: Bench, *, mishear: bool) -> Reading:
+    feel = engine.feel(gap, leaf.stack)
+    if feel == "no go" and leaf.stack == (bench.thinnest_nm,):
+        return Reading(0, Feel.BUTTS)
+    leaf_nm = sum(leaf.stack)
+    if mishear:
+        leaf_nm, feel = engine.heard(leaf_nm, feel)
+    return Reading(leaf_nm, Feel(feel), len(leaf.stack))
+
+
+def _optimal_cut(belief: Belief, window: Window, bench: Bench) -> CutAdvice:
+    """The product's advice with its feed replaced by the dynamic programme's."""
+    advice = next_cut(belief, window, bench)
+    near = advice.reason is CutReason.INSIDE and advice.p_inside < bench.confidence
+    if not near and advice.reason not in (CutReason.SNEAK, CutReason.TOO_RISKY):
+        return advice
+    step = bench.grinder.step_nm / NM_PER_THOU
+    solution = _solution(
+        (window.most_nm - window.least_nm) / NM_PER_THOU,
+        step,
+        round(min(bench.grinder.rate_sd, 0.12) * 100) / 100,
+    )
+    sd = (belief.quantile(0.8413) - belief.quantile(0.1587)) / 2 / NM_PER_THOU
+    feed = solution.feed((window.most_nm - belief.mean_nm) / NM_PER_THOU, sd)
+    feed_nm = floor(feed / bench.grinder.rate / step + 1e-6) * bench.grinder.step_nm
+    if feed_nm > 0:
+        return replace(advice, feed_nm=feed_nm, reason=CutReason.SNEAK)
+    below = belief.p_below(window.least_nm) > 0.5
+    reason = CutReason.TOO_RISKY if below else CutReason.INSIDE
+    return replace(advice, feed_nm=0, reason=reason)
+
+
+@lru_cache(maxsize=64)
+def _solution(width: float, step: float, rate_sd: float) -> Solution:
+    return solve(Problem(width=width, step=step, rate_sd=rate_sd))
