@@ -9,7 +9,7 @@ from assistant.fitting.facts import Cut, Fact, Reading
 from assistant.fitting.leaves import next_leaf
 from assistant.fitting.removal import CutReason, next_cut
 from assistant.fitting.targets import Window
-from assistant.plan import RingKey, bench_of
+from assistant.plan import RingKey
 from assistant.session import State
 
 
@@ -35,7 +35,7 @@ class Advice:
     """The next step. key: the ring it is for. more_nm: gap still to win to the target, nm, >= 0.
 
     stack_nm: leaf (or leaves to stack) to try, empty if none. feed_nm, strokes: cut to make, 0 if
-    none. p_over: chance that the cut ends above the most allowed.
+    none. p_over: chance that the cut ends above the most allowed. passes: cuts expected to come.
     """
 
     step: Step
@@ -47,6 +47,7 @@ class Advice:
     feed_nm: int = 0
     strokes: int = 0
     p_over: float = 0.0
+    passes: float = 0.0
 
 
 def advise(state: State, key: RingKey | None = None) -> Advice:
@@ -55,8 +56,8 @@ def advise(state: State, key: RingKey | None = None) -> Advice:
     if key is None or state.ring(key).outcome is not None:
         following = state.next_ring()
         return Advice(Step.PICK if following else Step.ALL_DONE, following)
-    job, ring = state.the_job, state.ring(key)
-    bench, window, belief = bench_of(job), state.window(key), state.belief(key)
+    ring = state.ring(key)
+    bench, window, belief = state.bench(key), state.window(key), state.belief(key)
     more_nm = max(0, window.target_nm - belief.best_nm) if belief.known else 0
     cut = next_cut(belief, window, bench)
     leaf = next_leaf(belief, window, bench)
@@ -64,7 +65,7 @@ def advise(state: State, key: RingKey | None = None) -> Advice:
     def step(step: Step, *, feed_nm: int = 0, strokes: int = 0) -> Advice:
         return Advice(
             step, key, window, belief, more_nm=more_nm, stack_nm=leaf.stack[::-1], feed_nm=feed_nm,
-            strokes=strokes, p_over=cut.p_over,
+            strokes=strokes, p_over=cut.p_over, passes=cut.expected_passes,
         )  # fmt: skip
 
     if _measured_since_cut(ring.facts) is None:

@@ -12,6 +12,7 @@ from assistant import __version__
 from assistant.adapters.clips import Clips
 from assistant.adapters.data_files import grammar_texts, shipped
 from assistant.adapters.job_file import read_job
+from assistant.adapters.learned_file import LearnedFile
 from assistant.adapters.rnnoise import open_front_end
 from assistant.adapters.session_log import SessionLog, read_log
 from assistant.adapters.sheet_file import save_sheet, sheet_template
@@ -234,9 +235,11 @@ def open_session(
     speaker: Speaker,
     show: Callable[[Turn, Wording], None],
     new: bool = False,
+    learned: LearnedFile | None = None,
 ) -> Iterator[Session]:
     """Open the job's unfinished session, or a new one, and say where it stands.
 
+    learned: gives the starting values of a new session, and takes what was learned at its end.
     Raises JobError, LogError, LogInUse, GrammarError.
     """
     job = read_job(job_path)
@@ -251,8 +254,23 @@ def open_session(
             store=log, clock=SystemClock(), grammar=grammar, wording=wording, speaker=speaker,
             show=lambda turn: show(turn, wording), state=state,
         )  # fmt: skip
-        first = dialogue.open(job, software=SOFTWARE)
+        start = learned.read().get(learned_key(job)) if learned is not None else None
+        first = dialogue.open(job, software=SOFTWARE, start=start)
+        if learned is not None:
+            stack.callback(_keep_learned, learned, dialogue)
         yield Session(job, dialogue, folder, grammar, wording, log.repaired, first)
+
+
+def learned_key(job: Job) -> str:
+    """Under which name the learned values of a job are kept: who, with what."""
+    return f"{job.person or 'anyone'}, {job.grinder.kind.value}"
+
+
+def _keep_learned(learned: LearnedFile, dialogue: Dialogue) -> None:
+    state = dialogue.state
+    now = state.learned
+    if now.rings > (state.start.rings if state.start is not None else 0):
+        learned.keep(learned_key(state.the_job), now)
 
 
 def folder_of(path: Path) -> SessionFolder:

@@ -11,6 +11,7 @@ import typer
 
 from assistant import __version__
 from assistant.adapters.job_file import write_job
+from assistant.adapters.learned_file import LearnedFile, usual_path
 from assistant.adapters.microphone import Microphone
 from assistant.adapters.session_log import read_log
 from assistant.adapters.speaker import SilentSpeaker, VoiceSpeaker
@@ -38,7 +39,7 @@ from assistant.new_job import Question, interview, take_default
 from assistant.ports import AudioSource, Speaker
 from assistant.reply import Wording
 from assistant.review import review_lines
-from assistant.showing import turn_lines
+from assistant.showing import learned_lines, turn_lines
 from assistant.utterance import Heard, Hypothesis
 
 app = typer.Typer(
@@ -279,7 +280,9 @@ def _session(job: Path, *, mute: bool, fresh: bool, speed: int) -> Iterator[Sess
         terminal.show_labelled(turn_lines(turn, wording))
 
     try:
-        with open_session(job, speaker=speaker, show=show, new=fresh) as session:
+        with open_session(
+            job, speaker=speaker, show=show, new=fresh, learned=LearnedFile(usual_path())
+        ) as session:
             if session.repaired is not None:
                 terminal.warn(
                     "The last line of the log was torn (power lost?). It was never confirmed; it "
@@ -361,6 +364,27 @@ def review(
     terminal = Terminal()
     for line in review_lines(read_log(folder_of(log).log), load_wording(load_grammar())):
         terminal.show(line)
+
+
+@app.command()
+def learned(
+    forget: Annotated[bool, typer.Option("--forget", help="Erase all learned values.")] = False,
+) -> None:
+    """Show what was learned of grinders and people, or erase it."""
+    terminal = Terminal()
+    file = LearnedFile(usual_path())
+    if forget:
+        file.forget()
+        terminal.show("Erased. The next job starts from the usual values.")
+        return
+    entries = file.read()
+    if not entries:
+        terminal.show("Nothing is learned yet: it takes a session with accepted rings.")
+    for key, known in entries.items():
+        terminal.show(f"{key}, from {known.rings} rings")
+        for line in learned_lines(key, known):
+            terminal.show(f"  {line}")
+    terminal.show(f"File: {file.path}")
 
 
 @app.command()

@@ -10,10 +10,12 @@ from typing import Any
 
 from assistant import events as ev
 from assistant.commands import Command, Pick
+from assistant.decisions import decide
 from assistant.errors import CommandNotAllowed, JobError
 from assistant.grammar import Grammar
 from assistant.interpretation import Rejection, interpret
 from assistant.job import Job
+from assistant.learned import Learned
 from assistant.ports import Clock, EventStore, Speaker
 from assistant.reply import (
     Reply,
@@ -22,7 +24,7 @@ from assistant.reply import (
     reply_to_rejection,
     reply_to_turn,
 )  # fmt: skip
-from assistant.session import State, apply, decide, replay
+from assistant.session import State, apply, replay
 from assistant.utterance import Heard
 
 
@@ -79,15 +81,17 @@ class Dialogue:
         self._show = show
         self.state = state
 
-    def open(self, job: Job, *, software: str) -> Turn:
+    def open(self, job: Job, *, software: str, start: Learned | None = None) -> Turn:
         """Begin with the first ring of the job, or go on where an earlier session stopped.
+
+        start: what earlier jobs taught; a session that goes on keeps the one it began with.
 
         Raises JobError if the log belongs to another job.
         """
         if self.state.job is None:
             first = next(job.places())
             made: tuple[Any, ...] = (
-                ev.SessionOpened(job=job, software=software),
+                ev.SessionOpened(job=job, software=software, start=start),
                 ev.RingPicked(cylinder=first[0], position=first[1]),
             )
         else:

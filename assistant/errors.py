@@ -4,6 +4,7 @@ LeafcallError                    base: one sentence: the value, what is allowed,
  ├─ LengthError                  a length that cannot be read, or is out of range (also ValueError)
  ├─ GrammarError                 a grammar folder that cannot be used
  ├─ JobError                     a job file that cannot be used
+ ├─ LearnedError                 the file of learned values cannot be read or written
  ├─ CommandNotAllowed            a call that makes no sense in the present state
  ├─ AudioError                   a sound file or device that cannot be used
  │   └─ MicrophoneError          no microphone, no PortAudio
@@ -31,6 +32,10 @@ class GrammarError(LeafcallError):
 
 class JobError(LeafcallError):
     """A job file that cannot be used: line, value and what is allowed are in the text."""
+
+
+class LearnedError(LeafcallError):
+    """The file of learned values cannot be read or written."""
 
 
 class CommandNotAllowed(LeafcallError):

@@ -15,6 +15,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationErro
 from assistant.errors import LogDamaged
 from assistant.fitting.facts import Feel
 from assistant.job import Job, RingPosition
+from assistant.learned import Learned
 
 CURRENT_V = 1
 
@@ -29,11 +30,15 @@ class _OfRing(_Event):
 
 
 class SessionOpened(_Event):
-    """A log begins; the whole job is kept, so that the log can be read without its file."""
+    """A log begins; the whole job is kept, so that the log can be read without its file.
+
+    start: what earlier jobs had taught, so that the log alone gives the same beliefs again.
+    """
 
     kind: Literal["session opened"] = "session opened"
     job: Job
     software: str
+    start: Learned | None = None
 
 
 class SessionResumed(_Event):

@@ -325,6 +325,11 @@ class Job(_Frozen):
                 )
         return leaves_nm
 
+    def __hash__(self) -> int:
+        # The measured bores are a dict, so the hash that pydantic makes would fail; equality is
+        # still that of all fields.
+        return hash((self.name, self.unit, self.bore_nm, self.rings, self.leaves_nm, self.grinder))
+
     def bore_for(self, cylinder: int) -> int:
         """Bore in nm that counts for ``cylinder``: the smallest measured one, else the nominal.
 

@@ -4,8 +4,10 @@ from functools import lru_cache
 from math import lcm
 
 from assistant.fitting import bench as fit
+from assistant.fitting.learning import FinishedRing, learn
 from assistant.fitting.targets import Limits, PerBore, Window, window_for
 from assistant.job import FactorRule, GrinderKind, Job, RingPosition, RingSpec
+from assistant.learned import Learned, started_from
 
 RingKey = tuple[int, RingPosition]
 """(cylinder from 1, position)."""
@@ -26,8 +28,20 @@ def _window(spec: RingSpec, bore_nm: int, half_nm: int) -> Window:
     return window_for(limits, bore_nm=bore_nm, half_nm=half_nm)
 
 
+@lru_cache(maxsize=512)
+def taught_bench(job: Job, start: Learned | None, finished: tuple[FinishedRing, ...]) -> fit.Bench:
+    """The bench of a job as earlier jobs (``start``) and its own finished rings have taught it.
+
+    One ring after the other, each cached, so that a ring more costs one step of learning.
+    """
+    if not finished:
+        return started_from(bench_of(job), start)
+    return learn(taught_bench(job, start, finished[:-1]), finished[-1:])
+
+
+@lru_cache(maxsize=16)
 def bench_of(job: Job) -> fit.Bench:
-    """The bench of a job: its grinder, its leaves, its grid and its risk.
+    """The bench of a job before anything is learned: its grinder, leaves, grid and risk.
 
     Feeds are called by halves, so a finer dial is used by halves too: what is advised can be said.
     """

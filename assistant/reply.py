@@ -109,7 +109,7 @@ class Wording:
             ) from error
         if self._numbers is not None:
             spoken = self._numbers.spell_figures(spoken)
-        return Reply(spoken, _capital(shown))
+        return Reply(" ".join(spoken.split()), _capital(" ".join(shown.split())))
 
     def place(self, key: RingKey) -> str:
         """A ring as called: cylinder 1 top ring."""
@@ -226,7 +226,18 @@ def reply_to_pending(pending: Pending, state: State, wording: Wording) -> Reply:
         butts = facts["feel"] == Feel.BUTTS
         entry = "butts" if butts else "leaf tried"
         filled["reading"] = wording.fill("entries", entry, state.the_job.unit, facts)
+        filled["instead"] = _instead(facts, state.the_job.unit, wording)
     return wording.fill("questions", pending.about, state.the_job.unit, filled)
+
+
+def _instead(facts: Mapping[str, str], unit: Unit, wording: Wording) -> Reply:
+    """What was likelier meant than a doubted reading; may be nothing."""
+    if "other ring" in facts:
+        other = (int(facts["other cylinder"]), RingPosition(facts["other ring"]))
+        return wording.fill("gaps", "fits other", unit, {"place": wording.place(other)})
+    if facts.get("likely_nm"):
+        return wording.fill("gaps", "fits", unit, facts)
+    return Reply("", "")
 
 
 def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
@@ -247,7 +258,8 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         if advice.step is Step.SEAT and advice.window.most_nm is None:
             name += " least only"
     if advice.belief is not None and advice.belief.known:
-        facts["gap"] = _gap(advice.belief, unit, wording)
+        sure = advice.step in (Step.ACCEPT, Step.DRESS)
+        facts["gap"] = _gap(advice.belief, unit, wording, sure=sure)
     checks = state.ring(advice.key).checks if advice.key is not None else frozenset()
     if advice.step is Step.DRESS:
         name += " ends" * (Check.DEBURRED in checks) + " deburr" * (Check.ENDS_SQUARE in checks)
@@ -268,12 +280,15 @@ def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, obj
     return facts
 
 
-def _gap(belief: Belief, unit: Unit, wording: Wording) -> Reply:
-    """The gap in a few words: one figure where the band is narrow, else the band."""
+def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
+    """The gap in a few words: a figure where the band is narrow (with its margin if ``sure``,
+    since measuring is over then), else the band."""
     low_nm, high_nm = belief.interval_nm(0.95)
     if high_nm - low_nm > WIDE_BAND * unit.call_nm:
         return wording.fill("gaps", "wide", unit, {"band": wording.span(low_nm, high_nm, unit)})
-    return wording.fill("gaps", "about", unit, {"gap_nm": belief.best_nm})
+    margin_nm = max(belief.best_nm - low_nm, high_nm - belief.best_nm, unit.half_nm)
+    facts = {"gap_nm": belief.best_nm, "margin_count": round_to(margin_nm, unit.half_nm)}
+    return wording.fill("gaps", "sure" if sure else "about", unit, facts)
 
 
 def _done(event: Any, after: State, wording: Wording, *, corrected: bool) -> Reply:
@@ -361,7 +376,15 @@ def _answer(question: Question, state: State, wording: Wording) -> Reply:
             name = "more unknown"
         case _ if advice.step in (Step.DRESS, Step.ACCEPT):
             name = "more none"
-        case _ if advice.step in (Step.CUT, Step.CLOSE) or belief.best_nm >= window.least_nm:
+        case _ if advice.step is Step.CUT:
+            name = "more strokes" if advice.strokes else "more cut"
+            facts |= {
+                "more_nm": advice.more_nm,
+                "feed_nm": advice.feed_nm,
+                "strokes": advice.strokes,
+                "passes": max(1, round(advice.passes)),
+            }
+        case _ if advice.step is Step.CLOSE or belief.best_nm >= window.least_nm:
             return reply_to_advice(advice, state, wording)
         case _:
             name, facts["more_nm"] = "more", advice.more_nm

@@ -1,27 +1,25 @@
-"""The session: commands decide events, events fold into state.
+"""The session: its state, which only events make.
 
-``decide`` may refuse (CommandNotAllowed); ``apply`` never refuses a stored event. Taking back is
-an event too: the state keeps what was before each entry, and EntryRetracted returns to it.
+``apply`` never refuses a stored event. Taking back is an event too: the state keeps what was
+before each entry, and EntryRetracted returns to it. Which events a call causes: decisions.py.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from decimal import Decimal
 from enum import StrEnum
 from typing import Any
 
-from assistant import commands as cmd
 from assistant import events as ev
-from assistant.commands import Check, Command, Place, Report
+from assistant.commands import Check
 from assistant.errors import CommandNotAllowed
 from assistant.fitting.belief import Belief, believe
-from assistant.fitting.doubt import doubt
+from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Cut, Fact, Reading, Reseated
-from assistant.fitting.removal import CutReason, next_cut
+from assistant.fitting.learning import FinishedRing
 from assistant.fitting.targets import Window
-from assistant.job import GrinderKind, Job
-from assistant.plan import RingKey, bench_of, window_of
-from assistant.units import from_called
+from assistant.job import Job
+from assistant.learned import Learned, learned_from
+from assistant.plan import RingKey, taught_bench, window_of
 
 
 class Outcome(StrEnum):
@@ -59,11 +57,13 @@ class Pending:
 class State:
     """Everything known after some events. Made only by ``apply`` and ``replay``.
 
+    start: what earlier jobs had taught of grinder and person.
     here: the ring at hand. last_entry: ring events of the last turn that changed something.
     before: the state before that turn. turn, seq: of the last event; -1 before the first.
     """
 
     job: Job | None = None
+    start: Learned | None = None
     rings: Mapping[RingKey, Ring] = field(default_factory=dict)
     here: RingKey | None = None
     pending: Pending | None = None
@@ -95,9 +95,27 @@ class State:
 
     def belief(self, key: RingKey) -> Belief:
         """What is believed of the gap of a ring."""
-        return believe(
-            self.ring(key).facts, bench_of(self.the_job), window=window_of(self.the_job, key)
-        )
+        return believe(self.ring(key).facts, self.bench(key), window=window_of(self.the_job, key))
+
+    def bench(self, key: RingKey) -> Bench:
+        """The bench as a ring meets it: taught by the finished rings before it in the order of
+        work, so that no ring's estimate leans on itself or shifts when later rings teach more."""
+        places = list(self.the_job.places())
+        before = places[: places.index(key)]
+        return taught_bench(self.the_job, self.start, tuple(self._finished(before)))
+
+    @property
+    def learned(self) -> Learned:
+        """What the next job may start from. Raises CommandNotAllowed before a job is open."""
+        finished = tuple(self._finished(self.the_job.places()))
+        rings = len(finished) + (self.start.rings if self.start is not None else 0)
+        return learned_from(taught_bench(self.the_job, self.start, finished), rings=rings)
+
+    def _finished(self, keys: Iterable[RingKey]) -> Iterator[FinishedRing]:
+        for key in keys:
+            ring = self.ring(key)
+            if ring.outcome in (Outcome.ACCEPTED, Outcome.SPOILED) and ring.facts:
+                yield FinishedRing(ring.facts, self.window(key))
 
     def open_rings(self) -> tuple[RingKey, ...]:
         """Rings still to do, in the order of work."""
@@ -140,11 +158,11 @@ def apply(state: State, envelope: ev.Envelope) -> State:
         if envelope.turn != state.entry_turn:
             after = replace(after, before=state, entry_turn=envelope.turn, last_entry=())
         after = replace(after, last_entry=(*after.last_entry, event), pending=None)
-        return _apply_to_ring(after, event)
+        return with_ring_event(after, event)
     match event:
-        case ev.SessionOpened(job=job):
+        case ev.SessionOpened(job=job, start=start):
             # The first ring is taken up in this turn; nobody said so, nobody can take it back.
-            return replace(after, job=job, entry_turn=envelope.turn)
+            return replace(after, job=job, start=start, entry_turn=envelope.turn)
         case ev.SessionClosed():
             return replace(after, closed=True, pending=None)
         case ev.SessionResumed():
@@ -173,7 +191,8 @@ def apply(state: State, envelope: ev.Envelope) -> State:
     return after
 
 
-def _apply_to_ring(state: State, event: Any) -> State:
+def with_ring_event(state: State, event: Any) -> State:
+    """The state with one ring event more, its turn left alone: for ``apply`` and for trials."""
     key: RingKey = (event.cylinder, event.position)
     ring = state.ring(key)
     here: RingKey | None = key
@@ -206,286 +225,3 @@ def _after_check(ring: Ring, check: Check) -> Ring:
     checks = (ring.checks | {check}) - {opposite.get(check, check)} | {check}
     facts = (*ring.facts, Reseated()) if check is Check.SQUARE else ring.facts
     return replace(ring, facts=facts, checks=checks)
-
-
-# --- decide: commands make events -------------------------------------------------------------
-
-
-def decide(state: State, command: Command) -> tuple[Any, ...]:
-    """The events that ``command`` causes in ``state``; none for a plain question.
-
-    Raises CommandNotAllowed where the command makes no sense now.
-    """
-    match command:
-        case cmd.Ask():
-            return ()
-        case cmd.StandBy():
-            return (ev.ListeningPaused(),)
-        case cmd.ListenUp():
-            return (ev.ListeningResumed(),)
-        case cmd.TakeNote():
-            return (ev.NoteBegun(),)
-        case cmd.WrapUp():
-            return (ev.SessionClosed(),)
-        case cmd.Undo():
-            return _undo(state)
-        case cmd.Answer(yes=yes):
-            return _answer(state, yes)
-        case cmd.Amend(number=number):
-            return _amend(state, number)
-        case cmd.Pick(place=place):
-            return _pick(state, place)
-        case Report():
-            return _report(state, command)
-        case cmd.Accept():
-            return _accept(state)
-        case cmd.Spoiled():
-            return _leave(state, ev.RingSpoiled)
-        case cmd.Skip():
-            return _leave(state, ev.RingSkipped)
-        case cmd.Checked(check=check):
-            cylinder, position = _at_hand(state)
-            event = ev.RingChecked(cylinder=cylinder, position=position, check=check)
-            return _entry(state, (event,))
-        case cmd.Ground(feed_nm=feed_nm):
-            cylinder, position = _at_hand(state)
-            if state.the_job.grinder.kind is not GrinderKind.DIAL:
-                raise CommandNotAllowed("job has a file")
-            cut = ev.MetalGround(cylinder=cylinder, position=position, feed_nm=feed_nm)
-            return _entry(state, (cut,))
-        case cmd.Filed(strokes=strokes):
-            cylinder, position = _at_hand(state)
-            if state.the_job.grinder.kind is not GrinderKind.FILE:
-                raise CommandNotAllowed("job has a dial")
-            filed = ev.StrokesFiled(cylinder=cylinder, position=position, strokes=strokes)
-            return _entry(state, (filed,))
-
-
-def _at_hand(state: State) -> RingKey:
-    if state.here is None:
-        raise CommandNotAllowed("which ring")
-    return state.here
-
-
-def _resolve(state: State, place: Place | None) -> RingKey:
-    """The ring that a call means. Raises CommandNotAllowed if it is none of the job's."""
-    job = state.the_job
-    if place is None:
-        return _at_hand(state)
-    cylinder = place.cylinder or (state.here[0] if state.here else None)
-    position = place.position or (state.here[1] if state.here else None)
-    if cylinder is None:
-        if job.cylinders > 1:
-            raise CommandNotAllowed("which cylinder")
-        cylinder = 1
-    if not 1 <= cylinder <= job.cylinders:
-        raise CommandNotAllowed(
-            "no such cylinder", cylinder=str(cylinder), cylinders=str(job.cylinders)
-        )
-    if place.position is None and place.cylinder is not None:
-        # "cylinder two" alone: the first open ring there, else the first of all.
-        order = [key for key in job.places() if key[0] == cylinder]
-        still_open = [key for key in order if state.ring(key).outcome is None]
-        return (still_open or order)[0]
-    if position is None or position not in job.order:
-        raise CommandNotAllowed("no such ring", ring=str(position), rings=", ".join(job.order))
-    return (cylinder, position)
-
-
-def _pick(state: State, place: Place | None) -> tuple[Any, ...]:
-    key = _resolve(state, place) if place is not None else state.next_ring()
-    if key is None:
-        raise CommandNotAllowed("no other ring" if state.open_rings() else "no ring left")
-    cylinder, position = key
-    picked = ev.RingPicked(cylinder=cylinder, position=position)
-    match state.ring(key).outcome:
-        case Outcome.SKIPPED:
-            return (picked, ev.RingReopened(cylinder=cylinder, position=position))
-        case Outcome.SPOILED:
-            fresh = ev.RingReopened(cylinder=cylinder, position=position, fresh=True)
-            return (_question("another ring", key, {}, (picked, fresh)),)
-    return (picked,)
-
-
-def _report(state: State, command: Report) -> tuple[Any, ...]:
-    key = _resolve(state, command.place)
-    cylinder, position = key
-    _check_leaves(state, command)
-    proposed: list[Any] = []
-    if key != state.here:
-        proposed.append(ev.RingPicked(cylinder=cylinder, position=position))
-    proposed += (
-        ev.LeafTried(
-            cylinder=cylinder, position=position, leaf_nm=r.leaf_nm, leaves=r.leaves, feel=r.feel
-        )
-        for r in command.readings
-    )
-    return _entry(state, tuple(proposed))
-
-
-def _check_leaves(state: State, command: Report) -> None:
-    job = state.the_job
-    for part_nm in (part for parts in command.parts_nm for part in parts):
-        if part_nm not in job.leaves_nm:
-            near = sorted(job.leaves_nm, key=lambda leaf_nm: (abs(leaf_nm - part_nm), leaf_nm))
-            raise CommandNotAllowed(
-                "no such leaf",
-                leaf_nm=str(part_nm),
-                near_nm=_several(sorted(near[:2])),
-            )
-
-
-def _entry(state: State, proposed: tuple[Any, ...]) -> tuple[Any, ...]:
-    """The proposed ring events, or the question that must be answered before they count."""
-    confirmed = state.pending is not None and state.pending.events == proposed
-    if confirmed:  # said again word for word: that is a yes
-        return (ev.QuestionAnswered(yes=True), *proposed)
-    trial = state
-    for event in proposed:
-        key: RingKey = (event.cylinder, event.position)
-        ring = trial.ring(key)
-        if ring.outcome is not None and not isinstance(event, ev.RingPicked | ev.RingReopened):
-            cylinder, position = key
-            fresh = ring.outcome is Outcome.SPOILED
-            reopened = ev.RingReopened(cylinder=cylinder, position=position, fresh=fresh)
-            rest = proposed[proposed.index(event) :]
-            picks = proposed[: proposed.index(event)]
-            if ring.outcome is Outcome.SKIPPED:
-                return _entry(state, (*picks, reopened, *rest))
-            about = "another ring" if fresh else "open again"
-            return (_question(about, key, {}, (*picks, reopened, *rest)),)
-        question = _doubt_of(trial, key, event)
-        if question is not None:
-            about, facts = question
-            return (_question(about, key, facts, proposed),)
-        trial = _apply_to_ring(trial, event)
-    return proposed
-
-
-def _doubt_of(state: State, key: RingKey, event: Any) -> tuple[str, dict[str, str]] | None:
-    """(name of the question, facts) if the event can hardly be true, else None."""
-    job = state.the_job
-    match event:
-        case ev.LeafTried(leaf_nm=leaf_nm, feel=feel, leaves=leaves):
-            reading = Reading(leaf_nm, feel, leaves=leaves)
-            found = doubt(state.belief(key), reading)
-            if found is None:
-                return None
-            return f"reading {found.kind}", {
-                "leaf_nm": str(leaf_nm), "feel": feel.value, "likely_nm": _several(found.likely_nm)
-            }  # fmt: skip
-        case ev.MetalGround(feed_nm=feed_nm):
-            window, belief = state.window(key), state.belief(key)
-            too_far = (
-                window.most_nm is not None
-                and belief.known
-                and belief.low_nm + feed_nm > window.most_nm + job.unit.call_nm
-            )
-            if feed_nm > job.grinder.largest_cut_nm or too_far:
-                return "large cut", {"feed_nm": str(feed_nm)}
-        case ev.StrokesFiled(strokes=strokes):
-            # step_nm of a file is only a guess of what a stroke takes off, so twice is allowed.
-            if strokes * job.grinder.step_nm > 2 * job.grinder.largest_cut_nm:
-                return "many strokes", {"strokes": str(strokes)}
-    return None
-
-
-_OF_PLACE = ("open again", "another ring")
-"""Questions that are of the ring, not of what was said of it."""
-
-
-def _several(lengths_nm: Iterable[int]) -> str:
-    """Lengths as the facts of a question or refusal hold them; the reply makes words of them."""
-    return " ".join(str(length_nm) for length_nm in lengths_nm)
-
-
-def _question(
-    about: str, key: RingKey, facts: Mapping[str, str], pending: Sequence[Any]
-) -> ev.QuestionAsked:
-    cylinder, position = key
-    told = {"cylinder": str(cylinder), "ring": position.value, **facts}
-    return ev.QuestionAsked(about=about, facts=told, pending=tuple(pending))
-
-
-def _accept(state: State) -> tuple[Any, ...]:
-    key = _at_hand(state)
-    cylinder, position = key
-    job, window, belief = state.the_job, state.window(key), state.belief(key)
-    if not belief.known or belief.butting:
-        raise CommandNotAllowed("accept without a reading")
-    accepted = ev.RingAccepted(cylinder=cylinder, position=position)
-    if next_cut(belief, window, bench_of(job)).reason in (CutReason.INSIDE, CutReason.RAIL_OK):
-        return (accepted, *_then_next(state, key))
-    where = "below" if belief.best_nm < window.least_nm else "above"
-    if window.least_nm <= belief.best_nm and (
-        window.most_nm is None or belief.best_nm <= window.most_nm
-    ):
-        where = "unsure"
-    outside = accepted.model_copy(update={"outside": True})
-    facts = {"gap_nm": str(belief.best_nm)}
-    return (_question(f"accept {where}", key, facts, (outside, *_then_next(state, key))),)
-
-
-def _leave(state: State, made: type[ev.RingSpoiled] | type[ev.RingSkipped]) -> tuple[Any, ...]:
-    key = _at_hand(state)
-    return (made(cylinder=key[0], position=key[1]), *_then_next(state, key))
-
-
-def _then_next(state: State, key: RingKey) -> tuple[ev.RingPicked, ...]:
-    following = replace(state, here=key).next_ring()
-    if following is None or state.ring(following).outcome is Outcome.SKIPPED:
-        return ()
-    return (ev.RingPicked(cylinder=following[0], position=following[1]),)
-
-
-def _undo(state: State) -> tuple[Any, ...]:
-    if state.pending is not None:
-        return (ev.QuestionAnswered(yes=False),)
-    if state.before is None:
-        raise CommandNotAllowed("nothing to take back")
-    return (ev.EntryRetracted(retracted_turn=state.entry_turn),)
-
-
-def _answer(state: State, yes: bool) -> tuple[Any, ...]:
-    if state.pending is None:
-        raise CommandNotAllowed("no question open")
-    answered = ev.QuestionAnswered(yes=yes)
-    if not yes:
-        return (answered,)
-    entry = state.pending.events
-    if state.pending.about in _OF_PLACE:
-        # Yes to the ring; what was said of it has yet to be believed.
-        return (answered, *_entry(replace(state, pending=None), entry))
-    return (answered, *entry)
-
-
-def _amend(state: State, number: Decimal) -> tuple[Any, ...]:
-    """The last entry (or the one that waits for a yes) again, its last number replaced."""
-    job = state.the_job
-    waiting = state.pending is not None
-    entry = state.pending.events if state.pending is not None else state.last_entry
-    at = next(
-        (n for n in reversed(range(len(entry))) if isinstance(
-            entry[n], ev.LeafTried | ev.MetalGround | ev.StrokesFiled)),
-        None,
-    )  # fmt: skip
-    if at is None or (not waiting and state.before is None):
-        raise CommandNotAllowed("no number to correct")
-    match entry[at]:
-        case ev.LeafTried() as tried:
-            leaf_nm = from_called(number, job.unit)
-            reading = Reading(leaf_nm, tried.feel)
-            _check_leaves(state, Report(None, (reading,), ((leaf_nm,),)))
-            corrected: Any = tried.model_copy(update={"leaf_nm": leaf_nm, "leaves": 1})
-        case ev.MetalGround() as ground:
-            corrected = ground.model_copy(update={"feed_nm": from_called(number, job.unit)})
-        case filed:
-            if number != int(number):
-                raise CommandNotAllowed("half a stroke")
-            corrected = filed.model_copy(update={"strokes": int(number)})
-    proposed = (*entry[:at], corrected, *entry[at + 1 :])
-    if waiting:
-        return _entry(replace(state, pending=None), proposed)
-    # A question that was open before the entry is not answered by correcting it.
-    before = replace(state.before or state, pending=None)
-    return (ev.EntryRetracted(retracted_turn=state.entry_turn), *_entry(before, proposed))

@@ -4,10 +4,12 @@ from collections.abc import Iterator
 
 from assistant import events as ev
 from assistant.dialogue import Turn
+from assistant.job import GrinderKind
+from assistant.learned import Learned
 from assistant.plan import RingKey
 from assistant.reply import Wording, entry_line
 from assistant.session import State
-from assistant.units import show_gap, show_span
+from assistant.units import NM_PER_MM, NM_PER_THOU, show_gap, show_span
 
 Line = tuple[str, str]
 """(label, text)"""
@@ -48,6 +50,20 @@ def ring_line(state: State, key: RingKey, wording: Wording) -> str:
     if outcome is not None:
         parts.append(outcome.value)
     return ", ".join(parts)
+
+
+def learned_lines(key: str, known: Learned) -> Iterator[str]:
+    """What was learned, in words and in both units."""
+
+    def both(length_nm: float) -> str:
+        return f"{length_nm / NM_PER_THOU:.2f} thou ({length_nm / NM_PER_MM:.4f} mm)"
+
+    if key.endswith(GrinderKind.FILE):
+        yield f"one stroke takes {both(known.per_stroke_nm)}, give or take {known.per_stroke_sd:.0%}"
+    else:
+        yield f"the grinder takes {known.rate:.2f} of its feed, give or take {known.rate_sd:.0%}"
+    yield f"one cut spreads by {both(known.cut_sd_nm)}"
+    yield f"feel spreads by {both(known.spread_nm)} from one try to the next"
 
 
 def _meaning(turn: Turn, wording: Wording) -> str:

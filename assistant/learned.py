@@ -1,0 +1,60 @@
+"""What the bench has learned of a grinder and a person, as it is kept between jobs."""
+
+from dataclasses import fields, replace
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from assistant.fitting.bench import Bench, Grinder, Person
+
+Share = Annotated[float, Field(gt=0, le=2)]
+
+
+class Learned(BaseModel):
+    """Starting values of the next job. Shares are spreads of logarithms; lengths are nm.
+
+    The names and meanings are those of ``fitting.bench.Grinder`` and ``Person``; ``rings`` counts
+    the finished rings that taught them.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    rate: Annotated[float, Field(gt=0.05, lt=20)]
+    rate_sd: Share
+    cut_sd_nm: Annotated[float, Field(gt=0, lt=200_000)]
+    cut_sd_doubt: Share
+    per_stroke_nm: Annotated[float, Field(gt=0, lt=500_000)]
+    per_stroke_sd: Share
+    offset_nm: Annotated[float, Field(gt=-200_000, lt=200_000)]
+    offset_sd_nm: Annotated[float, Field(ge=0, lt=200_000)]
+    spread_nm: Annotated[float, Field(gt=0, lt=200_000)]
+    spread_doubt: Share
+    only_goes: Annotated[float, Field(ge=0, le=1)]
+    rings: Annotated[int, Field(ge=0)] = 0
+
+
+def learned_from(bench: Bench, *, rings: int) -> Learned:
+    """What ``bench`` knows after ``rings`` finished rings."""
+    known = {
+        field.name: getattr(part, field.name)
+        for part in (bench.grinder, bench.person)
+        for field in fields(part)
+        if field.name in Learned.model_fields
+    }
+    return Learned(**known, rings=rings)
+
+
+def started_from(bench: Bench, learned: Learned | None) -> Bench:
+    """``bench`` with the learned values in place of its assumed ones."""
+    if learned is None:
+        return bench
+
+    def values(part: type[Grinder] | type[Person]) -> dict[str, Any]:
+        names = {field.name for field in fields(part)} & set(Learned.model_fields)
+        return {name: getattr(learned, name) for name in names}
+
+    return replace(
+        bench,
+        grinder=replace(bench.grinder, **values(Grinder)),
+        person=replace(bench.person, **values(Person)),
+    )
