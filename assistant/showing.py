@@ -59,7 +59,8 @@ def learned_lines(key: str, known: Learned) -> Iterator[str]:
         return f"{length_nm / NM_PER_THOU:.2f} thou ({length_nm / NM_PER_MM:.4f} mm)"
 
     if key.endswith(GrinderKind.FILE):
-        yield f"one stroke takes {both(known.per_stroke_nm)}, give or take {known.per_stroke_sd:.0%}"
+        stroke = both(known.per_stroke_nm)
+        yield f"one stroke takes {stroke}, give or take {known.per_stroke_sd:.0%}"
     else:
         yield f"the grinder takes {known.rate:.2f} of its feed, give or take {known.rate_sd:.0%}"
     yield f"one cut spreads by {both(known.cut_sd_nm)}"
