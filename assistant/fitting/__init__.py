@@ -4,7 +4,18 @@ from assistant.fitting.belief import Belief, believe
 from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
 from assistant.fitting.doubt import Doubt, DoubtKind, fits_instead, reading_chance
 from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
+from assistant.fitting.geometry import (
+    MATERIALS,
+    Material,
+    butting_ring_c,
+    gap_at_other_bore_nm,
+    hot_gap_nm,
+    material,
+    taper_gap_nm,
+    tilted_excess,
+)
 from assistant.fitting.learning import FinishedRing, learn
+from assistant.fitting.placement import LooseRing, OpenBore, Placement, other_bores, place_all
 from assistant.fitting.removal import CutAdvice, CutReason, LeafAdvice, next_cut, next_leaf
 from assistant.fitting.targets import (
     Limits,
@@ -17,6 +28,7 @@ from assistant.fitting.targets import (
 )
 
 __all__ = [
+    "MATERIALS",
     "Belief",
     "Bench",
     "Cut",
@@ -31,19 +43,31 @@ __all__ = [
     "GrinderKind",
     "LeafAdvice",
     "Limits",
+    "LooseRing",
+    "Material",
+    "OpenBore",
     "PerBore",
     "Person",
+    "Placement",
     "Reading",
     "Reseated",
     "Rule",
     "Window",
     "believe",
     "bore_change_gap_nm",
+    "butting_ring_c",
     "fits_instead",
+    "gap_at_other_bore_nm",
+    "hot_gap_nm",
     "learn",
+    "material",
     "next_cut",
     "next_leaf",
+    "other_bores",
+    "place_all",
     "reading_chance",
     "smallest_bore_nm",
+    "taper_gap_nm",
+    "tilted_excess",
     "window_for",
 ]

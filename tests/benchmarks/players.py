@@ -145,7 +145,10 @@ def _optimal_cut(belief: Belief, window: Window, bench: Bench) -> CutAdvice:
         round(min(bench.grinder.rate_sd, 0.12) * 100) / 100,
     )
     sd = (belief.quantile(0.8413) - belief.quantile(0.1587)) / 2 / NM_PER_THOU
-    feed = solution.feed((window.most_nm - belief.mean_nm) / NM_PER_THOU, sd)
+    feed, measure = solution.best((window.most_nm - belief.mean_nm) / NM_PER_THOU, sd)
+    # When no leaf tells any more, there is nothing but the cut.
+    if measure and next_leaf(belief, window, bench).leaf_nm is not None:
+        return replace(advice, feed_nm=0, reason=CutReason.MEASURE)
     feed_nm = floor(feed / bench.grinder.rate / step + 1e-6) * bench.grinder.step_nm
     if feed_nm > 0:
         return replace(advice, feed_nm=feed_nm, reason=CutReason.SNEAK)
