@@ -15,7 +15,7 @@ from assistant.errors import CommandNotAllowed
 from assistant.fitting.doubt import doubt, fits_instead
 from assistant.fitting.facts import Reading
 from assistant.fitting.removal import CutReason, next_cut
-from assistant.job import GrinderKind
+from assistant.job import GrinderKind, RingPosition
 from assistant.plan import RingKey
 from assistant.session import Outcome, State, with_ring_event
 from assistant.units import from_called
@@ -234,6 +234,9 @@ def _accept(state: State) -> tuple[Any, ...]:
         raise CommandNotAllowed("accept without a reading")
     accepted = ev.RingAccepted(cylinder=cylinder, position=position)
     if next_cut(belief, window, state.bench(key)).reason in (CutReason.INSIDE, CutReason.RAIL_OK):
+        strange = _relation_question(state, key)
+        if strange is not None:
+            return (_question(*strange, (accepted, *_then_next(state, key))),)
         return (accepted, *_then_next(state, key))
     where = "below" if belief.best_nm < window.least_nm else "above"
     if window.least_nm <= belief.best_nm and (
@@ -243,6 +246,26 @@ def _accept(state: State) -> tuple[Any, ...]:
     outside = accepted.model_copy(update={"outside": True})
     facts = {"gap_nm": str(belief.best_nm)}
     return (_question(f"accept {where}", key, facts, (outside, *_then_next(state, key))),)
+
+
+def _relation_question(state: State, key: RingKey) -> tuple[str, RingKey, dict[str, str]] | None:
+    """What to ask before a top or second ring is accepted whose gap does not suit the other's."""
+    wanted = state.the_job.top_over_second
+    pair = (RingPosition.TOP, RingPosition.SECOND)
+    if wanted is None or key[1] not in pair:
+        return None
+    other = (key[0], pair[1 - pair.index(key[1])])
+    if state.ring(other).outcome is not Outcome.ACCEPTED:
+        return None
+    found_nm = state.top_over_second_nm(key[0])
+    if found_nm is None or wanted.least_nm <= found_nm <= wanted.most_nm:
+        return None
+    facts = {
+        "difference_nm": str(found_nm),
+        "least_nm": str(wanted.least_nm),
+        "most_nm": str(wanted.most_nm),
+    }
+    return "accept relation", key, facts
 
 
 def _leave(state: State, made: type[ev.RingSpoiled] | type[ev.RingSkipped]) -> tuple[Any, ...]:

@@ -24,6 +24,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from assistant.errors import JobError
+from assistant.fitting.geometry import MATERIALS
 from assistant.units import NM_PER_MM, NM_PER_THOU, Unit, show_bore, show_gap, to_file
 
 MOST_CYLINDERS = 16
@@ -127,6 +128,14 @@ CutNm = Annotated[
         "a single cut", 5_000, NM_PER_MM // 2, "less is not felt, more heats and spoils a ring"
     ),
 ]
+RelationNm = Annotated[
+    int,
+    _length("top over second", -2 * NM_PER_MM, 2 * NM_PER_MM, "two gaps never differ by more"),
+]
+Temperature = Annotated[
+    Decimal,
+    _number("a temperature", "20", "500", "degrees Celsius, from the cold bench to a hot piston"),
+]
 Factor = Annotated[
     Decimal,
     Field(allow_inf_nan=True),  # so that our own words refuse it
@@ -214,6 +223,41 @@ class Grinder(_Frozen):
         return Grinder(kind=kind, step_nm=step_nm, largest_cut_nm=cut_nm, butting_cut_nm=cut_nm)
 
 
+class Heat(_Frozen):
+    """Working temperatures (C) and materials, for the hot gap on the sheet: information only.
+
+    ring, bore: names in the table of materials (fitting.geometry). ring_c, bore_c: 20..500.
+    """
+
+    ring: str
+    bore: str
+    ring_c: Temperature
+    bore_c: Temperature
+
+    @field_validator("ring", "bore")
+    @classmethod
+    def _in_the_table(cls, name: str) -> str:
+        if name not in {entry.name for entry in MATERIALS}:
+            raise _refuse(f"a material is one of {', '.join(entry.name for entry in MATERIALS)}")
+        return name
+
+
+class Relation(_Frozen):
+    """By how much the top ring's gap is to be larger than the second's in each cylinder, nm.
+
+    Some makers ask for the second larger than the top: then both figures are negative.
+    """
+
+    least_nm: RelationNm
+    most_nm: RelationNm
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.most_nm < self.least_nm:
+            raise _refuse("the most must not be less than the least: swap them")
+        return self
+
+
 def usual_leaves_nm(unit: Unit) -> tuple[int, ...]:
     """A usual set: 1.5 and 2 to 25 thou by one, or 0.03-0.10 mm by 0.01 and 0.15-1.00 by 0.05.
 
@@ -235,7 +279,8 @@ class Job(_Frozen):
     cylinders: how many, 1..16. bore_nm: nominal. bores_nm: measured bores by cylinder number,
     from 1. rings: those of one cylinder. order: in which they are fitted, empty = USUAL_ORDER.
     leaves_nm: on hand, thin to thick. risk: largest chance, 0.0001..0.2, that grinding takes one
-    ring past its most allowed gap.
+    ring past its most allowed gap. heat: for the hot gap. top_over_second: wanted difference of
+    the two gaps, None = none is wanted.
     Raises pydantic.ValidationError where a value is refused; its text says what is allowed.
     """
 
@@ -254,7 +299,17 @@ class Job(_Frozen):
         Field(allow_inf_nan=True),
         _number("the risk", "0.0001", "0.2", "the chance of spoiling one ring, usually 0.001"),
     ] = Decimal("0.001")
+    heat: Heat | None = None
+    top_over_second: Relation | None = None
     notes: Annotated[str, _words("a note", 0, 2000, lines=True)] = ""
+
+    @field_validator("top_over_second")
+    @classmethod
+    def _both_rings(cls, relation: Relation | None, info: ValidationInfo) -> Relation | None:
+        there = {ring.position for ring in info.data.get("rings", ())}
+        if relation is not None and not {RingPosition.TOP, RingPosition.SECOND} <= there:
+            raise _refuse("top_over_second needs a top and a second ring in the job")
+        return relation
 
     @field_validator("cylinders")
     @classmethod

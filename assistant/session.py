@@ -17,7 +17,7 @@ from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Cut, Fact, Reading, Reseated
 from assistant.fitting.learning import FinishedRing
 from assistant.fitting.targets import Window
-from assistant.job import Job
+from assistant.job import Job, RingPosition
 from assistant.learned import Learned, learned_from
 from assistant.plan import RingKey, taught_bench, window_of
 
@@ -116,6 +116,14 @@ class State:
             ring = self.ring(key)
             if ring.outcome in (Outcome.ACCEPTED, Outcome.SPOILED) and ring.facts:
                 yield FinishedRing(ring.facts, self.window(key))
+
+    def top_over_second_nm(self, cylinder: int) -> int | None:
+        """Gap of the top ring less that of the second, best estimates; None if not both known."""
+        top = self.belief((cylinder, RingPosition.TOP))
+        second = self.belief((cylinder, RingPosition.SECOND))
+        if not (top.known and second.known) or top.butting or second.butting:
+            return None
+        return top.best_nm - second.best_nm
 
     def open_rings(self) -> tuple[RingKey, ...]:
         """Rings still to do, in the order of work."""

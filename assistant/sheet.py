@@ -1,15 +1,16 @@
 """From a session log to the build sheet's input."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from assistant import events as ev
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
-from assistant.job import GrinderKind, Job
+from assistant.fitting.geometry import butting_ring_c, hot_gap_nm, material
+from assistant.job import GrinderKind, Job, RingPosition
 from assistant.plan import RingKey
 from assistant.reply import Wording
 from assistant.report import RingRow, RingState, Sheet
 from assistant.session import Outcome, Ring, State, replay
-from assistant.units import Unit, show_gap
+from assistant.units import Unit, show_gap, show_span
 
 BAND_SHARE = 0.95
 
@@ -69,7 +70,35 @@ def _row(state: State, key: RingKey) -> RingRow:
         passes=ring.passes,
         history=tuple(_words(fact, job.unit) for fact in ring.facts),
         checks=tuple(sorted(ring.checks)),
+        notes=tuple(_notes(state, key)),
     )
+
+
+def _notes(state: State, key: RingKey) -> Iterator[str]:
+    job, belief = state.the_job, state.belief(key)
+    if not belief.known or belief.butting:
+        return
+    relation = state.top_over_second_nm(key[0])
+    if job.top_over_second is not None and key[1] is RingPosition.TOP and relation is not None:
+        wanted = job.top_over_second
+        yield (
+            f"{show_gap(relation, job.unit)} over the second ring, wanted "
+            f"{show_span(wanted.least_nm, wanted.most_nm, job.unit)}"
+        )
+    if job.heat is not None:
+        heat, bore_nm = job.heat, job.bore_for(key[0])
+        hot = {
+            "ring_alpha_per_k": material(heat.ring).alpha_per_k,
+            "bore_alpha_per_k": material(heat.bore).alpha_per_k,
+            "bore_c": float(heat.bore_c),
+        }
+        hot_nm = hot_gap_nm(belief.best_nm, bore_nm, ring_c=float(heat.ring_c), **hot)
+        touch_c = butting_ring_c(belief.best_nm, bore_nm, **hot)
+        yield (
+            f"hot gap about {show_gap(round(hot_nm), job.unit)} with the ring at {heat.ring_c} C "
+            f"and the bore at {heat.bore_c} C; the ends would touch at a ring of {touch_c:.0f} C "
+            "(information only, never a licence to go under the maker's figure)"
+        )
 
 
 def _state(ring: Ring) -> RingState:

@@ -383,3 +383,40 @@ def test_the_grid_of_the_property_tests_is_the_one_of_the_inch() -> None:
 def test_the_usual_leaves_are_used_where_the_file_names_none() -> None:
     start = INCH.index("leaves"), INCH.index("[bores]")
     assert parse_job(INCH[: start[0]] + INCH[start[1] :]).leaves_nm == usual_leaves_nm(Unit.INCH)
+
+
+HEAT = '[heat]\nring = "ductile iron 60-40-18"\nbore = "gray iron"\nring_c = 180\nbore_c = 130\n'
+RELATION = "[top_over_second]\nleast = 0.002\nmost = 0.003\n"
+PAIR = """name = "pair"
+unit = "inch"
+cylinders = 1
+bore = 3.2755
+[rings.top]
+factor = 0.0055
+[rings.second]
+factor = 0.0045
+"""
+
+
+def test_heat_and_relation_are_read_and_written_back() -> None:
+    job = parse_job(PAIR + RELATION + HEAT)
+    assert job.top_over_second is not None
+    assert (job.top_over_second.least_nm, job.top_over_second.most_nm) == (50_800, 76_200)
+    assert job.heat is not None
+    assert (job.heat.ring, job.heat.ring_c) == ("ductile iron 60-40-18", 180)
+    assert parse_job(job_text(job)) == job
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (PAIR + HEAT.replace("gray iron", "cheese"), "a material is one of"),
+        (PAIR + HEAT.replace("180", "1800"), "a temperature is 20 to 500"),
+        (PAIR + HEAT.replace("bore_c = 130\n", ""), "bore_c is missing"),
+        (PAIR + RELATION.replace("0.003", "0.001"), "swap them"),
+        (PAIR.replace("[rings.top]\nfactor = 0.0055\n", "") + RELATION, "needs a top and a second"),
+    ],
+)
+def test_wrong_heat_or_relation_is_refused_with_what_is_allowed(text: str, told: str) -> None:
+    with pytest.raises(JobError, match=told):
+        parse_job(text)

@@ -22,8 +22,10 @@ from assistant.job import (
     FactorRule,
     Grinder,
     GrinderKind,
+    Heat,
     Job,
     LimitsRule,
+    Relation,
     RingPosition,
     RingSpec,
     refusal,
@@ -36,11 +38,12 @@ LARGEST_FILE_BYTES = 1_000_000
 
 _TOP_KEYS = (
     "name", "person", "unit", "cylinders", "bore", "bores", "rings", "order", "leaves", "grinder",
-    "risk", "notes",
+    "risk", "notes", "heat", "top_over_second",
 )  # fmt: skip
 _RING_KEYS = ("factor", "over", "least", "most")
 _GRINDER_KEYS = ("kind", "step", "stroke", "largest_cut", "butting_cut")
 
+_HEAT_KEYS = ("ring", "bore", "ring_c", "bore_c")
 _STEP_KEYS = {GrinderKind.DIAL: ("step", "stroke"), GrinderKind.FILE: ("stroke", "step")}
 _EXAMPLES = {
     "name": 'write one, like name = "lathe engine".',
@@ -55,7 +58,7 @@ _PLAIN_NUMBER = r"[+-]?[0-9]{1,9}(\.[0-9]{1,12})?"
 Keys = tuple[str, ...]
 """Where a value stands in the file, outermost table first: ("rings", "top", "least")."""
 
-_M = TypeVar("_M", FactorRule, LimitsRule, Grinder)
+_M = TypeVar("_M", FactorRule, LimitsRule, Grinder, Heat, Relation)
 _E = TypeVar("_E", bound=StrEnum)
 
 
@@ -120,6 +123,10 @@ class _Reader:
             "grinder": self._grinder(data.get("grinder", {})),
             "notes": self._text(data.get("notes", ""), ("notes",)),
         }
+        if "heat" in data:
+            fields["heat"] = self._heat(data["heat"])
+        if "top_over_second" in data:
+            fields["top_over_second"] = self._relation(data["top_over_second"])
         if "risk" in data:
             fields["risk"] = self._number(data["risk"], ("risk",))
         try:
@@ -194,6 +201,28 @@ class _Reader:
         if "largest_cut" in given and "butting_cut" not in given:
             fields["butting_cut_nm"] = min(fields["butting_cut_nm"], fields["largest_cut_nm"])
         return self._made(Grinder, fields, here, given, step_key=step_key)
+
+    def _heat(self, value: object) -> Heat:
+        here = ("heat",)
+        given = self._table(value, here, "a table with ring, bore, ring_c, bore_c")
+        self._known(given, _HEAT_KEYS, here)
+        for key in _HEAT_KEYS:
+            if key not in given:
+                raise self._fault(here, None, f"give {', '.join(_HEAT_KEYS)}; {key} is missing")
+        fields: dict[str, Any] = {
+            key: self._text(given[key], (*here, key)) for key in ("ring", "bore")
+        }
+        fields |= {key: self._number(given[key], (*here, key)) for key in ("ring_c", "bore_c")}
+        return self._made(Heat, fields, here, given)
+
+    def _relation(self, value: object) -> Relation:
+        here = ("top_over_second",)
+        given = self._table(value, here, "a table with least and most")
+        self._known(given, ("least", "most"), here)
+        if given.keys() != {"least", "most"}:
+            raise self._fault(here, None, "give least and most")
+        fields = {f"{key}_nm": self._length(given[key], (*here, key)) for key in given}
+        return self._made(Relation, fields, here, given)
 
     def _made(
         self,
@@ -405,6 +434,21 @@ def _written(job: Job) -> Iterator[str]:
         f"butting_cut = {_decimal(grinder.butting_cut_nm, job.unit)}"
         "  # first cut when the ends touch and no leaf goes"
     )
+    if job.top_over_second is not None:
+        yield ""
+        yield f"# By how much the top gap is to be larger than the second, {symbol}."
+        yield "[top_over_second]"
+        yield f"least = {_decimal(job.top_over_second.least_nm, job.unit)}"
+        yield f"most = {_decimal(job.top_over_second.most_nm, job.unit)}"
+    if job.heat is not None:
+        yield ""
+        yield "# Materials and working temperatures (C), for the hot gap on the sheet: information"
+        yield "# only, never a licence to go under the maker's figure."
+        yield "[heat]"
+        yield f"ring = {_quoted(job.heat.ring)}"
+        yield f"bore = {_quoted(job.heat.bore)}"
+        yield f"ring_c = {job.heat.ring_c:f}"
+        yield f"bore_c = {job.heat.bore_c:f}"
 
 
 _UNIT_NAMES = {Unit.INCH: "inches", Unit.METRIC: "millimetres"}
