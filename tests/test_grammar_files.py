@@ -277,40 +277,12 @@ def _named_in_code(pattern: str, *modules: str) -> set[str]:
 
 
 def test_every_refusal_named_in_code_is_worded_and_none_is_left_over(wording: Wording) -> None:
-    named = _named_in_code(r'CommandNotAllowed\(\s*"([^"]+)"', "session")
-    named |= _named_in_code(r'CommandNotAllowed\("[^"]+" if .* else "([^"]+)"', "session")
+    named = _named_in_code(r'CommandNotAllowed\(\s*"([^"]+)"', "session", "decisions")
+    named |= _named_in_code(r'CommandNotAllowed\("[^"]+" if .* else "([^"]+)"', "decisions")
     named |= _named_in_code(r'Rejection\(\s*"([^"]+)"', "interpretation")
     named |= _named_in_code(r'Rejection\("[^"]+" if [^)]* else "([^"]+)"', "interpretation")
     assert len(named) > 15
     assert named == wording.names("refusals")
-
-
-def test_every_question_named_in_code_is_worded_and_none_is_left_over(wording: Wording) -> None:
-    named = _named_in_code(r'_question\("([^"{]+)"', "session")
-    named |= _named_in_code(r'return "([a-z ]+)", \{', "session")
-    named |= _named_in_code(r'about = "([a-z ]+)"', "session")
-    named |= {"another ring", "open again", "accept below", "accept above", "accept unsure"}
-    named |= {f"reading {kind}" for kind in DoubtKind if kind is not DoubtKind.SOUNDALIKE}
-    assert named == wording.names("questions")
-
-
-def test_places_of_the_replies_are_ones_that_the_code_fills(wording: Wording) -> None:
-    filled = {
-        "advice": {"place", "window", "least_nm", "most_nm", "target_nm", "gap", "more_nm",
-                   "feed_nm", "strokes", "leaf_stack"},
-        "done": {"place", "open", "done", "leaf_count", "feel", "feed_nm", "strokes"},
-        "gaps": {"gap_nm", "band"},
-        "answers": {"place", "open", "window", "least_nm", "most_nm", "target_nm", "more_nm",
-                    "entry"},
-        "entries": {"place", "leaf_nm", "feel", "feed_nm", "strokes", "check"},
-        "questions": {"place", "reading", "feed_nm", "strokes", "gap_nm"},
-        "refusals": {"said", "begin", "follow", "first", "second", "cylinder", "cylinders",
-                     "ring", "rings", "leaf_nm", "near_nm"},
-    }  # fmt: skip
-    for group, places in filled.items():
-        used = {p for name in wording.names(group) for p in wording.places(group, name)}
-        assert used == places & used, group
-        assert used <= places, (group, used - places)
 
 
 def test_every_ring_position_and_unit_has_a_name(wording: Wording) -> None:

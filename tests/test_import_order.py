@@ -15,11 +15,11 @@ ROWS = [
     {"__init__", "errors"},
     {"units", "utterance", "wordgraph", "numbers"},
     {"automaton", "fitting", "graph"},
-    {"templates", "job"},
+    {"templates", "job", "learned"},
     {"grammar"},
     {"commands", "events", "plan", "new_job", "report", "endpointer"},
     {"session", "ports"},
-    {"advice", "interpretation", "listening"},
+    {"advice", "decisions", "interpretation", "listening"},
     {"reply"},
     {"dialogue", "sheet"},
     {"showing"},
@@ -42,21 +42,24 @@ FITTING_ROWS = [
     {"bench", "geometry"},
     {"feel"},
     {"belief"},
-    {"doubt", "leaves", "learning"},
+    {"doubt", "leaves", "learning", "placement"},
     {"removal"},
     {"__init__"},
 ]
 
 PURE_STDLIB = {
     "collections", "collections.abc", "csv", "dataclasses", "datetime", "decimal", "enum",
-    "functools", "html", "io", "itertools", "json", "math", "random", "re", "string", "struct", "typing",
+    "functools", "html", "io", "itertools", "json", "math", "random", "re", "string", "struct",
+    "typing",
 }  # fmt: skip
 PURE_THIRD = {"numpy", "numpy.typing", "pydantic", "pydantic_core", "yaml", "jinja2", "markupsafe"}
 FITTING_THIRD = {"numpy", "numpy.typing", "scipy.special", "scipy.optimize"}
-ADAPTERS_MAY = {"errors", "units", "utterance", "wordgraph", "events", "ports", "job"}
+ADAPTERS_MAY = {
+    "errors", "units", "utterance", "wordgraph", "events", "ports", "job", "learned",
+}  # fmt: skip
 ADAPTERS_THIRD = {
-    "espeakng_loader", "numpy", "numpy.typing", "pocketsphinx", "pydantic", "pyttsx3", "rich",
-    "sounddevice", "soundfile", "soxr",
+    "espeakng_loader", "numpy", "numpy.typing", "platformdirs", "pocketsphinx", "pydantic", "pyttsx3",
+    "rich", "sounddevice", "soundfile", "soxr",
 }  # fmt: skip
 SOUND_LIBRARIES = {
     "espeakng_loader", "pocketsphinx", "pyrnnoise", "pyttsx3", "sounddevice", "soundfile", "soxr",
@@ -248,3 +251,14 @@ def test_a_breach_of_the_order_is_found(name: str, text: str) -> None:
 )
 def test_a_breach_of_purity_is_found(text: str) -> None:
     assert check_pure(ast.parse(text), PURE_STDLIB | PURE_THIRD) != []
+
+
+def test_the_developers_page_shows_the_same_order() -> None:
+    page = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    shown = []
+    for line in page.splitlines():
+        cells = [cell.strip() for cell in line.strip().strip("|").split("|")]
+        if line.startswith("| ") and cells[0].isdigit():
+            names = cells[1].partition(":")[0].split("`")[1::2]
+            shown.append({name.removesuffix("/*") for name in names})
+    assert shown == [row - {"__init__"} for row in ROWS]
