@@ -16,6 +16,7 @@ import numpy as np
 from assistant.fitting.belief import ONLY_GOES_REFUTED, believe, log_evidence
 from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
+from assistant.fitting.normal import combine
 from assistant.fitting.targets import Window
 
 DRIFT = 0.01
@@ -80,9 +81,10 @@ def offset(bench: Bench, slot_nm: int, readings: Sequence[Reading]) -> Person:
     sd_nm = max(felt.sd_nm, bench.leaf_tol_nm / sqrt(3))
     if person.offset_sd_nm <= 0:
         return person
-    gain = person.offset_sd_nm**2 / (person.offset_sd_nm**2 + sd_nm**2)
-    moved = person.offset_nm + gain * (felt.mean_nm - slot_nm - person.offset_nm)
-    return replace(person, offset_nm=moved, offset_sd_nm=sqrt(1 - gain) * person.offset_sd_nm)
+    offset_nm, variance = combine(
+        person.offset_nm, person.offset_sd_nm**2, felt.mean_nm - slot_nm, sd_nm**2
+    )
+    return replace(person, offset_nm=offset_nm, offset_sd_nm=sqrt(variance))
 
 
 def _evidence(bench: Bench, ring: FinishedRing) -> float:
