@@ -1,12 +1,13 @@
 """The next step for the ring at hand: which leaf, how much to cut, what to check, when to stop."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from assistant.commands import Check
 from assistant.fitting.belief import Belief
 from assistant.fitting.facts import Cut, Fact, Reading
 from assistant.fitting.leaves import next_leaf
+from assistant.fitting.placement import LooseRing, OpenBore, place_all
 from assistant.fitting.removal import CutReason, next_cut
 from assistant.fitting.targets import Window
 from assistant.plan import RingKey
@@ -35,7 +36,8 @@ class Advice:
     """The next step. key: the ring it is for. more_nm: gap still to win to the target, nm, >= 0.
 
     stack_nm: leaf (or leaves to stack) to try, empty if none. feed_nm, strokes: cut to make, 0 if
-    none. p_over: chance that the cut ends above the most allowed. passes: cuts expected to come.
+    none. p_over: chance that the cut ends above the most allowed. passes: cuts expected to come. elsewhere: where in this
+    engine an over-gapped ring would fit.
     """
 
     step: Step
@@ -48,6 +50,7 @@ class Advice:
     strokes: int = 0
     p_over: float = 0.0
     passes: float = 0.0
+    elsewhere: RingKey | None = None
 
 
 def advise(state: State, key: RingKey | None = None) -> Advice:
@@ -83,8 +86,24 @@ def advise(state: State, key: RingKey | None = None) -> Advice:
             dressed = {Check.DEBURRED, Check.ENDS_SQUARE} <= ring.checks
             return step(Step.ACCEPT if dressed or not ring.passes else Step.DRESS)
         case CutReason.OVER:
-            return step(Step.OVER)
+            return replace(step(Step.OVER), elsewhere=_elsewhere(state, key))
     return step(Step.MEASURE if leaf.stack else Step.CLOSE)
+
+
+def _elsewhere(state: State, key: RingKey) -> RingKey | None:
+    """The open bore of the same position that an over-gapped ring suits, all open rings in mind."""
+    job, position = state.the_job, key[1]
+    there = [other for other in state.open_rings() if other[1] is position]
+    beliefs = {other: state.belief(other) for other in there}
+    rings = [
+        LooseRing(other, job.bore_for(other[0]), beliefs[other] if beliefs[other].known else None)
+        for other in there
+    ]
+    bores = [OpenBore(other, job.bore_for(other[0]), state.window(other)) for other in there]
+    for pairing in place_all(rings, bores):
+        if pairing.ring == key and pairing.bore != key:
+            return pairing.bore
+    return None
 
 
 def _measured_since_cut(facts: tuple[Fact, ...]) -> bool | None:

@@ -153,11 +153,12 @@ class Wording:
 
     def _say_count(self, length_nm: int, unit: Unit) -> str:
         """Called units in words, rounded to the grid of feel; figures where no words reach."""
-        count = to_called(round_to(length_nm, unit.half_nm), unit)
+        count = to_called(round_to(abs(length_nm), unit.half_nm), unit)
         try:
-            return self._numbers.say(abs(count)) if self._numbers else f"{count.normalize():f}"
+            said = self._numbers.say(count) if self._numbers else f"{count.normalize():f}"
         except GrammarError:
-            return f"{count.normalize():f}"
+            said = f"{count.normalize():f}"
+        return f"{self.text('answers', 'minus')} {said}" if length_nm < 0 and count else said
 
     def _shown(self, name: str, value: object, unit: Unit) -> str:
         if isinstance(value, Reply):
@@ -269,7 +270,11 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         name += " afresh"
     if advice.strokes:
         name += " strokes"
-    return wording.fill("advice", name, unit, facts)
+    told = wording.fill("advice", name, unit, facts)
+    if advice.elsewhere is None:
+        return told
+    place = {"place": wording.place(advice.elsewhere)}
+    return join([told, wording.fill("gaps", "fits other", unit, place)])
 
 
 def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, object]:
