@@ -198,7 +198,7 @@ def _doubt_of(state: State, key: RingKey, event: Any) -> tuple[str, dict[str, st
             too_far = (
                 window.most_nm is not None
                 and belief.known
-                and belief.low_nm + feed_nm > window.most_nm + job.unit.call_nm
+                and belief.best_nm + feed_nm > window.most_nm + job.unit.call_nm
             )
             if feed_nm > job.grinder.largest_cut_nm or too_far:
                 return "large cut", {"feed_nm": str(feed_nm)}
