@@ -68,9 +68,7 @@ def test_metric_window_is_on_the_half_hundredth() -> None:
     ],
 )
 def test_sheet_limits_are_used_as_they_stand(least: str, most: str) -> None:
-    window = window_for(
-        Limits(inch(least), inch(most)), bore_nm=inch("4.134"), half_nm=HALF_THOU
-    )
+    window = window_for(Limits(inch(least), inch(most)), bore_nm=inch("4.134"), half_nm=HALF_THOU)
     assert (window.least_nm, window.most_nm) == (inch(least), inch(most))
     assert window.least_nm <= window.target_nm <= inch(most)
 
