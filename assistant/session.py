@@ -118,7 +118,10 @@ class State:
                 yield FinishedRing(ring.facts, self.window(key))
 
     def top_over_second_nm(self, cylinder: int) -> int | None:
-        """Gap of the top ring less that of the second, best estimates; None if not both known."""
+        """Gap of the top ring less that of the second, best estimates; None if not both known.
+
+        Only for a job that has both rings.
+        """
         top = self.belief((cylinder, RingPosition.TOP))
         second = self.belief((cylinder, RingPosition.SECOND))
         if not (top.known and second.known) or top.butting or second.butting:

@@ -78,11 +78,11 @@ def _notes(state: State, key: RingKey) -> Iterator[str]:
     job, belief = state.the_job, state.belief(key)
     if not belief.known or belief.butting:
         return
-    relation = state.top_over_second_nm(key[0])
-    if job.top_over_second is not None and key[1] is RingPosition.TOP and relation is not None:
-        wanted = job.top_over_second
+    wanted = job.top_over_second
+    difference_nm = state.top_over_second_nm(key[0]) if wanted is not None else None
+    if wanted is not None and difference_nm is not None and key[1] is RingPosition.TOP:
         yield (
-            f"{show_gap(relation, job.unit)} over the second ring, wanted "
+            f"{show_gap(difference_nm, job.unit)} over the second ring, wanted "
             f"{show_span(wanted.least_nm, wanted.most_nm, job.unit)}"
         )
     if job.heat is not None:

@@ -5,7 +5,6 @@ from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
 from assistant.fitting.doubt import Doubt, DoubtKind, fits_instead, reading_chance
 from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
 from assistant.fitting.geometry import (
-    MATERIALS,
     Material,
     butting_ring_c,
     gap_at_other_bore_nm,
@@ -28,7 +27,6 @@ from assistant.fitting.targets import (
 )
 
 __all__ = [
-    "MATERIALS",
     "Belief",
     "Bench",
     "Cut",

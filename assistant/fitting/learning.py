@@ -13,10 +13,10 @@ from math import exp, sqrt
 
 import numpy as np
 
+from assistant.errors import LengthError
 from assistant.fitting.belief import ONLY_GOES_REFUTED, believe, log_evidence
 from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
-from assistant.fitting.normal import combine
 from assistant.fitting.targets import Window
 
 DRIFT = 0.01
@@ -85,6 +85,23 @@ def offset(bench: Bench, slot_nm: int, readings: Sequence[Reading]) -> Person:
         person.offset_nm, person.offset_sd_nm**2, felt.mean_nm - slot_nm, sd_nm**2
     )
     return replace(person, offset_nm=offset_nm, offset_sd_nm=sqrt(variance))
+
+
+def combine(
+    mean: float, variance: float, other_mean: float, other_variance: float
+) -> tuple[float, float]:
+    """Mean and variance of two independent normal estimates of one quantity, taken together.
+
+    The product of two Gaussians: precisions add, means are weighed by them. One step of the filter
+    of a constant state. Raises LengthError unless both variances are positive.
+    """
+    if variance <= 0 or other_variance <= 0:
+        raise LengthError(
+            f"Variances of {variance:g} and {other_variance:g} cannot be combined: "
+            "both must be above 0."
+        )
+    gain = variance / (variance + other_variance)
+    return mean + gain * (other_mean - mean), (1 - gain) * variance
 
 
 def _evidence(bench: Bench, ring: FinishedRing) -> float:
