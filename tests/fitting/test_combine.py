@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.errors import LengthError
-from assistant.fitting.normal import combine
+from assistant.fitting.learning import combine
 
 
 def test_product_of_gaussians_of_filterpy() -> None:

@@ -1,0 +1,202 @@
+"""How much to cut: never past the most allowed, the safe first cut, and when not to cut."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from assistant.fitting import (
+    Bench,
+    Cut,
+    CutReason,
+    Feel,
+    Grinder,
+    GrinderKind,
+    Person,
+    Reading,
+    Window,
+    believe,
+    next_cut,
+    next_leaf,
+)
+from assistant.fitting.removal import p_over_after
+from tests.fitting.ring_calls import (
+    BENCH,
+    THOU,
+    WINDOW,
+    almost,
+    butts,
+    cut,
+    goes,
+    no_go,
+    normal_belief,
+    snug,
+    window,
+)
+
+FILE = replace(BENCH, grinder=Grinder(kind=GrinderKind.FILE))
+
+
+def advice_for(*facts: Reading | Cut, bench: Bench = BENCH, window: Window = WINDOW):  # type: ignore[no-untyped-def]
+    return next_cut(believe(facts, bench, window=window), window, bench)
+
+
+def test_butting_ring_gets_ten_thou_first_and_again_while_it_butts() -> None:
+    # Common practice, no source.
+    first = advice_for(butts())
+    assert (first.reason, first.feed_nm) == (CutReason.BUTTING, 10 * THOU)
+    assert advice_for(butts(), cut(10)).reason is CutReason.MEASURE
+    again = advice_for(butts(), cut(10), butts())
+    assert (again.reason, again.feed_nm) == (CutReason.BUTTING, 10 * THOU)
+
+
+def test_first_cut_of_a_butting_ring_stays_below_a_small_least() -> None:
+    # A 2.5 in bore wants ten thou; the ring may be as wide as the thinnest leaf already.
+    small = window(6, 7.5)
+    advice = advice_for(butts(), window=small)
+    assert advice.reason is CutReason.BUTTING
+    belief = believe((butts(),), BENCH, window=small)
+    assert p_over_after(belief, advice.feed_nm, small.least_nm) <= BENCH.over_risk
+    assert 0 < advice.feed_nm < 5 * THOU
+
+
+def test_nothing_is_cut_before_the_first_reading_or_after_an_unread_cut() -> None:
+    assert advice_for().reason is CutReason.MEASURE
+    assert advice_for(snug(8), cut(3)).reason is CutReason.MEASURE
+
+
+def test_ring_inside_is_not_touched() -> None:
+    advice = advice_for(goes(15), almost(16))
+    assert (advice.reason, advice.cuts) == (CutReason.INSIDE, False)
+    assert advice.p_inside >= BENCH.confidence
+
+
+def test_ring_above_the_most_is_not_cut() -> None:
+    advice = advice_for(goes(17), almost(18))
+    assert (advice.reason, advice.cuts) == (CutReason.OVER, False)
+
+
+def test_rail_of_a_least_only_is_accepted_as_found() -> None:
+    # Common practice: about 15 thou at least on a bore of about 3.3 in, larger is harmless.
+    rail = window(15, None)
+    assert advice_for(goes(20), window=rail).reason is CutReason.RAIL_OK
+    assert advice_for(goes(45), window=rail).reason is CutReason.RAIL_OK
+    short = advice_for(goes(10), almost(11), window=rail)
+    assert short.reason is CutReason.SNEAK
+    assert 4 * THOU <= short.feed_nm <= 7 * THOU
+
+
+def test_smallest_step_that_may_spoil_is_not_advised() -> None:
+    # A window of a quarter thou and a step of half a thou.
+    tight = window(15, 15.25)
+    calls = (goes(14), snug(14.5), almost(15), goes(14), almost(15), snug(14.5), goes(13))
+    advice = advice_for(*calls, window=tight)
+    assert not advice.cuts
+    assert advice.reason in (CutReason.TOO_RISKY, CutReason.MEASURE)
+    belief = believe(calls, BENCH, window=tight)
+    assert p_over_after(belief, BENCH.grinder.step_nm, tight.most_nm or 0) > BENCH.over_risk
+
+
+def test_far_ring_gets_one_large_cut_and_a_near_one_a_small_one() -> None:
+    far = advice_for(goes(5), almost(6))
+    near = advice_for(snug(14), goes(13.5), almost(14.5))
+    assert far.reason is near.reason is CutReason.SNEAK
+    assert far.feed_nm >= 7 * THOU
+    assert near.feed_nm <= THOU
+
+
+def test_unsure_grinder_cuts_less_than_a_known_one() -> None:
+    known = replace(BENCH, grinder=Grinder(rate_sd=0.02))
+    unsure = replace(BENCH, grinder=Grinder(rate_sd=0.2))
+    calls = (goes(5), almost(6))
+    assert advice_for(*calls, bench=unsure).feed_nm < advice_for(*calls, bench=known).feed_nm
+
+
+def test_file_is_told_whole_strokes() -> None:
+    advice = advice_for(goes(10), snug(11), bench=FILE)
+    assert advice.feed_nm == 0
+    assert advice.strokes > 0
+    belief = believe((goes(10), snug(11)), FILE, window=WINDOW)
+    assert p_over_after(belief, advice.strokes, WINDOW.most_nm or 0) <= FILE.over_risk
+
+
+def test_risk_spent_on_earlier_cuts_is_not_spent_again() -> None:
+    belief = believe((snug(6), cut(8.5), snug(14)), BENCH, window=WINDOW)
+    assert belief.spent_risk > 0
+    sparing = next_cut(belief, WINDOW, BENCH, passes_left_hint=20.0)
+    assert sparing.p_over <= BENCH.over_risk / 20 + 1e-12
+
+
+def test_inch_and_metric_jobs_of_the_same_physics_decide_alike() -> None:
+    # A window of 0.381 to 0.419 mm; the dial's step is the only difference left.
+    same = Window(381_000, 419_100, 393_700)
+    metric_bench = replace(BENCH, half_nm=5_000, grinder=Grinder(step_nm=5_000))
+    calls = (Reading(254_000, Feel.GOES), Reading(279_400, Feel.SNUG))
+    inch = advice_for(*calls, window=same)
+    metric = advice_for(*calls, bench=metric_bench, window=same)
+    assert inch.reason is metric.reason is CutReason.SNEAK
+    assert abs(inch.feed_nm - metric.feed_nm) <= 12_700
+
+
+def test_chance_above_the_most_is_that_of_normal_tables() -> None:
+    # N(15, 0.5) and a cut of 0.5 of spread 0.25: above 16.5 with 1 - Phi(1 / 0.559) = 0.0368.
+    belief = normal_belief(15, 0.5)
+    bench_cut = p_over_after(belief, THOU // 2, 16.5 * THOU)
+    assert bench_cut == pytest.approx(0.0368, abs=5e-4)
+
+
+_LEAF = st.integers(4, 17)
+_CALLS = st.lists(
+    st.builds(lambda leaf, call: call(leaf), _LEAF, st.sampled_from((goes, almost, snug, no_go))),
+    min_size=1,
+    max_size=4,
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    calls=_CALLS,
+    cuts=st.lists(st.floats(0.5, 5), max_size=2),
+    width=st.sampled_from((0.5, 1.0, 1.5, 3.0, 10.0)),
+    step=st.sampled_from((2_540, 12_700, 25_400)),
+    rate=st.floats(0.6, 1.5),
+    rate_sd=st.floats(0.0, 0.3),
+    file=st.booleans(),
+)
+def test_advice_keeps_the_risk_and_never_exceeds_what_remains(
+    calls: list[Reading],
+    cuts: list[float],
+    width: float,
+    step: int,
+    rate: float,
+    rate_sd: float,
+    file: bool,
+) -> None:
+    kind = GrinderKind.FILE if file else GrinderKind.DIAL
+    grinder = Grinder(kind=kind, step_nm=step, rate=rate, rate_sd=rate_sd)
+    bench = replace(BENCH, grinder=grinder)
+    target = window(15, 15 + width)
+    facts = [*(fact for feed in cuts for fact in (snug(7), cut(feed))), *calls]
+    belief = believe(facts, bench, window=target)
+    advice = next_cut(belief, target, bench)
+    if advice.cuts:
+        units = advice.feed_nm or advice.strokes
+        assert target.most_nm is not None
+        assert advice.p_over <= bench.over_risk
+        assert p_over_after(belief, units, target.most_nm) <= bench.over_risk
+        assert units * grinder.unit_rate_nm <= target.most_nm - belief.mean_nm
+        assert units * grinder.unit_rate_nm <= grinder.largest_cut_nm + 1
+        assert units % grinder.unit_step == 0
+        assert advice.expected_passes >= 1
+    if advice.reason is CutReason.MEASURE:
+        assert next_leaf(belief, target, bench).leaf_nm is not None
+    if advice.reason is CutReason.TOO_RISKY:
+        assert next_leaf(belief, target, bench).leaf_nm is None
+
+
+def test_person_who_reads_loose_is_allowed_a_larger_cut() -> None:
+    # Who feels half a thou too much has rings that are smaller than they read.
+    loose = replace(BENCH, person=Person(offset_nm=0.5 * THOU))
+    calls = (goes(11), snug(11.5), almost(12))
+    assert advice_for(*calls, bench=loose).feed_nm >= advice_for(*calls).feed_nm
