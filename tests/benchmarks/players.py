@@ -85,14 +85,14 @@ def _play_engine(player: str, scenario: Scenario, rng: np.random.Generator) -> l
     choose = next_cut if player == "ours" else _optimal_cut
     outcomes = []
     for _ in range(scenario.rings_per_engine):
-        outcome, facts = _play_ring(engine, window, bench, choose)
+        outcome, facts = play_ring(engine, window, bench, choose)
         outcomes.append(outcome)
         if player != "knowing optimum":
             bench = learn(bench, [FinishedRing(facts, window)])
     return outcomes
 
 
-def _play_ring(
+def play_ring(
     engine: Engine, window: Window, bench: Bench, choose: CutChoice
 ) -> tuple[Outcome, tuple[Reading | Cut, ...]]:
     gap, tilt = engine.start_gap(), engine.seat()
