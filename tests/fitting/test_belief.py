@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import gamma
+from scipy.stats import gamma, lognorm, norm
 
 from assistant.fitting import Feel, Grinder, Person, Reading, Reseated, believe
 from assistant.fitting.feel import ORDER, all_chances, reading_sd_nm
@@ -109,6 +109,24 @@ def test_newsvendor_quantile() -> None:
     assert belief.quantile(0.70 / 0.88) / THOU == pytest.approx(56.60395592743389, abs=0.01)
 
 
+def test_lognormal_newsvendor_quantile() -> None:
+    # Snyder & Shen, problem 4.8(b) through stockpyl: lognormal(6, 0.3), ratio 0.1765 / 1.1765.
+    belief = shaped(lambda x: lognorm.pdf(x / THOU, 0.3, scale=np.exp(6)), 2540, 2000 * THOU)
+    assert belief.quantile(0.1765 / 1.1765) / THOU == pytest.approx(295.6266448, abs=0.05)
+
+
+def test_four_cuts_add_like_four_normal_errors() -> None:
+    # JCGM 101:2008, 9.2.2: the sum of four N(0, 1) has u = 2 and a 95 % interval of +-3.92.
+    grinder = Grinder(rate_sd=0.0, cut_sd_nm=THOU)
+    bench = replace(quiet_bench(spread_nm=127.0), grinder=grinder)
+    sharp = (goes(5.7), snug(6), almost(6.3))
+    belief = believe((*sharp, cut(9), cut(9), cut(9), cut(9)), bench, window=window(60, 70))
+    half = (belief.quantile(0.975) - belief.quantile(0.025)) / 2
+    assert belief.sd_nm / THOU == pytest.approx(2.0, abs=0.02)
+    assert half / THOU == pytest.approx(3.92, abs=0.04)
+    assert belief.mean_nm / THOU == pytest.approx(42.0, abs=0.1)
+
+
 def _plain(facts: list[tuple[str, float]], particles: int = 600_000) -> tuple[float, float]:
     """Mean and spread by weighing particles: another way to the same answer, thou.
 
@@ -127,9 +145,6 @@ def _plain(facts: list[tuple[str, float]], particles: int = 600_000) -> tuple[fl
             continue
         low, high = limits[what]
         play = gap + offset - number
-        # Chance of the interval by many draws of the error would be slow; use its integral.
-        from scipy.stats import norm
-
         weight *= norm.cdf((high - play) / leaf_sd) - norm.cdf((low - play) / leaf_sd)
     mean = float(np.average(gap, weights=weight))
     return mean, float(np.sqrt(np.average((gap - mean) ** 2, weights=weight)))

@@ -1,6 +1,6 @@
 """Geometry and heat against published values; published slips must not fit."""
 
-from math import pi, sqrt
+from math import cos, pi, radians, sin, sqrt
 
 import pytest
 from hypothesis import given
@@ -36,8 +36,6 @@ def test_tilted_ring_reads_large(degrees: float, excess: float) -> None:
 
 
 def test_tilted_ring_against_arc_length_by_quadrature() -> None:
-    from math import cos, radians, sin
-
     radius, long = 2.0, 2.0 / cos(radians(4))
     length, _ = quad(lambda t: sqrt((long * sin(t)) ** 2 + (radius * cos(t)) ** 2), 0, 2 * pi)
     assert geometry.tilted_excess(4.0, 4.0) == pytest.approx(length - 4 * pi, rel=1e-6)

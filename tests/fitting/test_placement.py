@@ -6,7 +6,7 @@ from math import pi
 import numpy as np
 import pytest
 
-from assistant.fitting import LooseRing, OpenBore, believe, other_bores, place_all
+from assistant.fitting import LooseRing, OpenBore, Window, believe, other_bores, place_all
 from assistant.fitting.placement import p_usable
 from tests.fitting.ring_calls import BENCH, THOU, WINDOW, almost, goes, normal_belief
 
@@ -31,8 +31,6 @@ def test_chance_follows_pi_times_the_bore() -> None:
 
 
 def test_least_only_takes_any_ring() -> None:
-    from assistant.fitting import Window
-
     assert p_usable(WIDE, BORE, OpenBore("rail", BORE, Window(15 * THOU, None, 15 * THOU))) == 1.0
 
 
