@@ -81,8 +81,8 @@ def parse_length(text: str, unit: Unit) -> int:
             f"{text!r} is not a length: write a plain number of {unit.file_symbol}, like "
             f"{'0.0155' if unit is Unit.INCH else '0.395'}."
         ) from None
-    if not value.is_finite():
-        raise LengthError(f"{text!r} is not a length: write a plain number.")
+    if not value.is_finite() or len(value.as_tuple().digits) > 15 or abs(value) > 1_000_000:
+        raise LengthError(f"{text!r} is not a length: write a plain number of up to 15 digits.")
     return _whole(value * unit.file_nm, f"{text} {unit.file_symbol}")
 
 

@@ -128,3 +128,9 @@ def test_rounding_is_to_the_nearest_step_and_floor_never_up(length_nm: int, step
     assert 2 * abs(nearest - length_nm) <= step_nm
     assert below <= length_nm < below + step_nm
     assert round_to(-length_nm, step_nm) == -nearest
+
+
+@pytest.mark.parametrize("text", ["1e999999", "0.01234567890123456789", "-1e7", "NaN", "inf"])
+def test_a_number_beyond_all_benches_is_no_length(text: str) -> None:
+    with pytest.raises(LengthError, match="is not a length"):
+        parse_length(text, Unit.INCH)
