@@ -178,8 +178,11 @@ def _capital(text: str) -> str:
 
 def join(replies: Iterable[Reply]) -> Reply:
     """Several replies as one."""
-    kept = [reply for reply in replies if reply]
-    return Reply(" ".join(r.spoken for r in kept), " ".join(r.shown for r in kept))
+    kept = list(replies)
+    return Reply(
+        " ".join(reply.spoken for reply in kept if reply.spoken),
+        " ".join(reply.shown for reply in kept if reply.shown),
+    )
 
 
 # --- which replies a turn gets ----------------------------------------------------------------

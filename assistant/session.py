@@ -166,13 +166,15 @@ def apply(state: State, envelope: ev.Envelope) -> State:
     event = envelope.event
     after = replace(state, turn=envelope.turn, seq=envelope.seq)
     if isinstance(event, ev.RingEvent):
+        if envelope.turn == state.entry_turn and state.before is None:
+            # The first ring, taken up as the session opens: nobody said so, it is no entry.
+            return with_ring_event(after, event)
         if envelope.turn != state.entry_turn:
             after = replace(after, before=state, entry_turn=envelope.turn, last_entry=())
         after = replace(after, last_entry=(*after.last_entry, event), pending=None)
         return with_ring_event(after, event)
     match event:
         case ev.SessionOpened(job=job, start=start):
-            # The first ring is taken up in this turn; nobody said so, nobody can take it back.
             return replace(after, job=job, start=start, entry_turn=envelope.turn)
         case ev.SessionClosed():
             return replace(after, closed=True, pending=None)

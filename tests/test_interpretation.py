@@ -1,0 +1,261 @@
+"""What is meant by what was heard: strict parse, weighed by what is plausible, and rejection."""
+
+import pytest
+
+from assistant import events as ev
+from assistant.commands import Ground, Pick, Report, command_from
+from assistant.fitting.facts import Feel, Reading
+from assistant.grammar import Grammar
+from assistant.interpretation import (
+    CLEAR_WIN,
+    FOREIGN,
+    SOUNDALIKE,
+    SURE_ENOUGH,
+    UNLIKELY,
+    Rejection,
+    Understood,
+    interpret,
+    plausibility,
+)
+from assistant.session import State
+from assistant.units import Unit
+from assistant.utterance import Heard, Hypothesis
+from tests.fakes import THOU, TOP, UPPER, Bench, after, heard, small_job
+
+
+@pytest.fixture
+def state() -> State:
+    opened = ev.SessionOpened(job=small_job(), software="test")
+    return after(State(), opened, ev.RingPicked(cylinder=1, position=TOP))
+
+
+def meaning(got: Understood | Rejection) -> str:
+    return " ".join(got.parsed.words) if isinstance(got, Understood) else f"({got.reason})"
+
+
+def reading(thou: int, feel: Feel = Feel.GOES) -> Report:
+    return Report(None, (Reading(thou * THOU, feel),), ((thou * THOU,),))
+
+
+def test_a_sentence_of_the_grammar_is_understood_with_its_weight(
+    grammar: Grammar, state: State
+) -> None:
+    got = interpret(heard("fifteen goes"), grammar, state)
+    assert isinstance(got, Understood)
+    assert (got.command, got.parsed.command, got.weight) == (reading(15), "readings", 1.0)
+
+
+@pytest.mark.parametrize(
+    ("words", "others", "expected"),
+    [
+        ("fifteen goes", [("fifty goes", 0.3)], "fifteen goes"),
+        ("fifty goes", [("fifteen goes", 0.3)], "fifteen goes"),
+        ("fifty goes", [], "fifteen goes"),
+        ("sixty snug", [], "sixteen snug"),
+        ("what is the time", [("what now", 0.2)], "what now"),
+        ("fifteen goes", [("sixteen goes", 0.4)], "(close race)"),
+        ("fifteen goes", [("sixteen goes", 0.3)], "fifteen goes"),
+        ("fifteen goes", [("fifteen goes easily", 0.45)], "fifteen goes"),
+    ],
+)
+def test_the_plausible_meaning_wins_or_it_is_asked_again(
+    grammar: Grammar, state: State, words: str, others: list[tuple[str, float]], expected: str
+) -> None:
+    got = interpret(heard(words, *others), grammar, state)
+    assert meaning(got) == expected
+
+
+def test_a_close_race_names_both_ways(grammar: Grammar, state: State) -> None:
+    got = interpret(heard("fifteen goes", ("sixteen goes", 0.4)), grammar, state)
+    assert got == Rejection(
+        "close race", ("fifteen", "goes"), {"first": "fifteen goes", "second": "sixteen goes"}
+    )
+
+
+def test_a_race_is_close_below_a_fixed_ratio(grammar: Grammar, state: State) -> None:
+    for rival, close in ((1 / (1 + CLEAR_WIN) + 0.01, True), (1 / (1 + CLEAR_WIN) - 0.01, False)):
+        got = interpret(heard("fifteen goes", ("sixteen goes", rival)), grammar, state)
+        assert isinstance(got, Rejection) is close
+
+
+@pytest.mark.parametrize(
+    ("score", "expected"),
+    [
+        (1.0, "fifteen goes"),
+        (SURE_ENOUGH, "fifteen goes"),
+        (SURE_ENOUGH - 0.001, "(not sure)"),
+        (FOREIGN, "(not sure)"),
+        (FOREIGN - 0.001, "(foreign)"),
+        (0.0, "(foreign)"),
+    ],
+)
+def test_the_score_decides_whether_it_is_taken_asked_again_or_passed_over(
+    grammar: Grammar, state: State, score: float, expected: str
+) -> None:
+    assert meaning(interpret(heard("fifteen goes", score=score), grammar, state)) == expected
+
+
+def test_nothing_heard_is_nothing(grammar: Grammar, state: State) -> None:
+    assert interpret(Heard((), 0.0), grammar, state) == Rejection("nothing", ())
+
+
+# --- typed ------------------------------------------------------------------------------------
+
+
+def test_what_is_typed_is_never_taken_for_what_sounds_alike(grammar: Grammar, state: State) -> None:
+    got = interpret(heard("fifty goes"), grammar, state, typed=True)
+    assert isinstance(got, Understood)
+    assert got.command == reading(50)
+
+
+# --- sounds alike -----------------------------------------------------------------------------
+
+
+def test_two_words_at_most_are_swapped(grammar: Grammar, state: State) -> None:
+    got = interpret(heard("fifty goes sixty snug"), grammar, state)
+    assert meaning(got) == "fifteen goes sixteen snug"
+    # Three swaps would be needed; with two of them every way is as poor as another.
+    got = interpret(heard("fifty goes sixty snug seventy no go"), grammar, state)
+    assert meaning(got) == "(close race)"
+
+
+def test_after_a_reading_the_belief_decides_between_words_that_sound_alike(
+    bench: Bench, grammar: Grammar
+) -> None:
+    # Nine and five sound alike; the gap is near nine, so five no go cannot be meant.
+    bench.through("top ring", "eight goes")
+    got = interpret(heard("five no go"), grammar, bench.state)
+    assert isinstance(got, Understood)
+    assert got.command == reading(9, Feel.NO_GO)
+
+
+def test_a_word_heard_outright_is_kept_where_both_are_plausible(
+    grammar: Grammar, state: State
+) -> None:
+    got = interpret(heard("nine goes"), grammar, state)
+    assert isinstance(got, Understood)
+    assert got.command == reading(9)
+    assert got.weight == 1.0 > CLEAR_WIN * SOUNDALIKE
+
+
+def test_a_weight_is_score_times_swaps_times_plausibility(grammar: Grammar, state: State) -> None:
+    got = interpret(Heard((Hypothesis(("fifty", "goes"), 0.8),), 0.9), grammar, state)
+    assert isinstance(got, Understood)
+    assert got.weight == pytest.approx(0.8 * SOUNDALIKE)
+
+
+# --- standing by ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("words", ["fifteen goes", "wrap up", "scratch that", "yes", "banana"])
+def test_standing_by_everything_but_listen_up_passes(
+    grammar: Grammar, state: State, words: str
+) -> None:
+    paused = after(state, ev.ListeningPaused())
+    assert meaning(interpret(heard(words), grammar, paused)) == "(standing by)"
+
+
+def test_standing_by_listen_up_is_heard_also_as_a_second_guess(
+    grammar: Grammar, state: State
+) -> None:
+    paused = after(state, ev.ListeningPaused())
+    assert meaning(interpret(heard("listen up"), grammar, paused)) == "listen up"
+    unsure = interpret(heard("banana", ("listen up", 0.4)), grammar, paused)
+    assert meaning(unsure) == "listen up"
+    poor = interpret(heard("fifteen goes", ("listen up", 0.1)), grammar, paused)
+    assert meaning(poor) == "(standing by)"
+
+
+# --- plausibility -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("command", "expected"),
+    [
+        ("yes", UNLIKELY),
+        ("listen up", UNLIKELY),
+        ("what now", 1.0),
+        ("cylinder two", 1.0),
+        ("cylinder three", UNLIKELY),
+        ("oil ring", UNLIKELY),
+        ("ground ten", 1.0),
+        ("ground eleven", UNLIKELY),
+        ("twelve strokes", UNLIKELY),
+        ("fifteen goes", 1.0),
+        ("fifteen and a half goes", 0.1),
+        ("sixty goes", 0.1 * 0.1),
+        ("fifteen goes sixty snug", 0.1 * 0.1),
+        ("ten plus six goes", 1.0),
+        ("cylinder three top ring fifteen goes", UNLIKELY * UNLIKELY),
+        ("butts", 1.0),
+    ],
+)
+def test_what_makes_no_sense_now_is_unlikely_but_not_impossible(
+    grammar: Grammar, state: State, command: str, expected: float
+) -> None:
+    parsed = grammar.parse(command.split())
+    assert parsed is not None
+    got = plausibility(command_from(parsed, Unit.INCH), state)
+    assert got == pytest.approx(expected)
+
+
+def test_a_correction_needs_an_entry(grammar: Grammar, state: State) -> None:
+    parsed = grammar.parse(["make", "that", "sixteen"])
+    assert parsed is not None
+    amend = command_from(parsed, Unit.INCH)
+    empty = after(State(), ev.SessionOpened(job=small_job(), software="test"))
+    assert (plausibility(amend, empty), plausibility(amend, state)) == (UNLIKELY, 1.0)
+
+
+def test_a_butting_ring_is_unlikely_once_a_leaf_has_gone(bench: Bench) -> None:
+    butts = Report(None, (Reading(0, Feel.BUTTS),), ((),))
+    bench.say("top ring")
+    assert plausibility(butts, bench.state) == 1.0
+    bench.say("fifteen goes")
+    assert plausibility(butts, bench.state) == UNLIKELY
+
+
+def test_work_needs_a_ring_at_hand(bench: Bench) -> None:
+    for _ in range(6):
+        bench.say("spoiled ring")
+    assert bench.state.here is None
+    assert plausibility(Ground(THOU), bench.state) == UNLIKELY
+    assert plausibility(Pick(None), bench.state) == 1.0
+
+
+# --- why it is no sentence --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "reason", "facts"),
+    [
+        ("banana", "unknown words", {"said": "banana"}),
+        (
+            "how much banana",
+            "stray word",
+            {"said": "how much banana", "begin": "how much", "follow": "more", "stray": "banana"},
+        ),
+        (
+            "what now banana",
+            "extra word",
+            {"said": "what now banana", "begin": "what now", "follow": "", "stray": "banana"},
+        ),
+        ("how much", "unfinished", {"said": "how much", "begin": "how much", "follow": "more"}),
+    ],
+)
+def test_what_is_no_sentence_is_rejected_with_how_far_it_fits(
+    grammar: Grammar, state: State, words: str, reason: str, facts: dict[str, str]
+) -> None:
+    got = interpret(heard(words), grammar, state)
+    assert got == Rejection(reason, tuple(words.split()), facts)
+
+
+def test_the_ring_at_hand_does_not_matter_for_a_reading_with_its_own_place(
+    bench: Bench, grammar: Grammar
+) -> None:
+    bench.through("top ring", "eight goes nine snug")
+    got = interpret(heard("cylinder two upper rail twenty five goes"), grammar, bench.state)
+    assert isinstance(got, Understood)
+    assert got.weight == 1.0
+    assert bench.state.here == (1, TOP)
+    assert (1, UPPER) in bench.state.open_rings()
