@@ -203,8 +203,8 @@ def test_a_correction_needs_an_entry(grammar: Grammar, state: State) -> None:
     parsed = grammar.parse(["make", "that", "sixteen"])
     assert parsed is not None
     amend = command_from(parsed, Unit.INCH)
-    empty = after(State(), ev.SessionOpened(job=small_job(), software="test"))
-    assert (plausibility(amend, empty), plausibility(amend, state)) == (UNLIKELY, 1.0)
+    cut = after(state, ev.MetalGround(cylinder=1, position=TOP, feed_nm=THOU))
+    assert (plausibility(amend, state), plausibility(amend, cut)) == (UNLIKELY, 1.0)
 
 
 def test_a_butting_ring_is_unlikely_once_a_leaf_has_gone(bench: Bench) -> None:

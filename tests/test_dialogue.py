@@ -1,0 +1,225 @@
+"""One turn: log before show before speak, and nothing of it when the log cannot be written."""
+
+import pytest
+
+from assistant import events as ev
+from assistant.dialogue import Call, Dialogue, resumed
+from assistant.errors import JobError, LogError, SpeakerError
+from assistant.grammar import Grammar
+from assistant.reply import Wording
+from assistant.session import State, replay
+from tests.fakes import (
+    START,
+    TOP,
+    UPPER,
+    Bench,
+    FakeClock,
+    FakeSpeaker,
+    MemoryStore,
+    heard,
+    small_job,
+)
+
+
+def test_a_turn_is_logged_then_shown_then_spoken(bench: Bench) -> None:
+    bench.say("ground two")
+    assert [effect for effect, _ in bench.effects] == ["log", "show", "say"]
+    (_, kinds), (_, shown), (_, said) = bench.effects
+    assert kinds == ["call heard", "metal ground", "reply given"]
+    assert shown.startswith("Ground 2 thou.")
+    assert said.startswith("Ground two thou.")
+
+
+def test_when_the_log_cannot_be_written_nothing_is_shown_said_or_kept(bench: Bench) -> None:
+    bench.say("top ring")
+    before, stored = bench.state, list(bench.store.events)
+    bench.effects.clear()
+    bench.store.full = True
+    with pytest.raises(LogError, match="No space left"):
+        bench.say("fifteen goes")
+    assert bench.effects == []
+    assert bench.state is before
+    bench.store.full = False
+    assert bench.store.events == stored
+    bench.say("fifteen goes")
+    assert bench.state == replay(bench.store.events)
+    assert bench.state.ring((1, TOP)).facts != ()
+
+
+def test_when_the_voice_fails_the_turn_is_kept_all_the_same(bench: Bench) -> None:
+    bench.speaker.broken = True
+    with pytest.raises(SpeakerError):
+        bench.say("ground two")
+    assert bench.state == replay(bench.store.events)
+    assert bench.state.ring((1, UPPER)).passes == 1
+    assert [effect for effect, _ in bench.effects] == ["log", "show"]
+
+
+def test_when_the_screen_fails_the_state_is_what_the_log_holds(bench: Bench) -> None:
+    def broken(_: object) -> None:
+        raise BrokenPipeError
+
+    bench.dialogue._show = broken
+    with pytest.raises(BrokenPipeError):
+        bench.say("ground two")
+    assert bench.state == replay(bench.store.events)
+
+
+def test_what_was_heard_is_logged_with_source_times_score_and_command(bench: Bench) -> None:
+    bench.say("ground two", score=0.91234567)
+    call = bench.store.events[-3].event
+    assert call == ev.CallHeard(
+        source="microphone", words="ground two", command="ground", refused=None, score=0.9123,
+        start_s=1.0, end_s=2.0,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("words", "score", "refused"),
+    [
+        ("banana", 0.95, "unknown words"),
+        ("fifteen goes", 0.4, "not sure"),
+        ("fifteen goes", 0.1, "foreign"),
+        ("cylinder nine", 0.95, "no such cylinder"),
+    ],
+)
+def test_what_has_no_effect_is_logged_with_the_reason(
+    bench: Bench, words: str, score: float, refused: str
+) -> None:
+    before = bench.state
+    bench.say(words, score=score)
+    heard_events = [e.event for e in bench.store.events if isinstance(e.event, ev.CallHeard)]
+    assert (heard_events[-1].words, heard_events[-1].refused) == (words, refused)
+    assert heard_events[-1].command is None
+    assert (bench.state.rings, bench.state.here) == (before.rings, before.here)
+    assert bench.last.refused == refused
+
+
+def test_talk_that_is_not_for_the_bench_gets_no_answer(bench: Bench) -> None:
+    bench.say("fifteen goes", score=0.1)
+    assert [effect for effect, _ in bench.effects] == ["log", "show"]
+    assert bench.speaker.said[1:] == []
+
+
+def test_nothing_heard_leaves_no_trace_in_the_log(bench: Bench) -> None:
+    before, stored = bench.state, len(bench.store.events)
+    bench.say("")
+    assert (bench.state, len(bench.store.events)) == (before, stored)
+
+
+def test_all_events_of_a_turn_share_its_number_and_are_in_order(bench: Bench) -> None:
+    bench.through("top ring", "sixteen goes seventeen snug", "accept it", "banana")
+    events = bench.store.events
+    assert [e.seq for e in events] == list(range(len(events)))
+    turns = [e.turn for e in events]
+    assert turns == sorted(turns)
+    assert set(turns) == {0, 1, 2, 3, 4}
+    assert [e.event.kind for e in events if e.turn == 3] == [
+        "call heard", "ring accepted", "ring picked", "reply given",
+    ]  # fmt: skip
+
+
+def test_the_log_alone_gives_the_state(bench: Bench) -> None:
+    bench.through("top ring", "fifteen goes sixteen snug", "ground one", "scratch that")
+    bench.through("ground half", "stand by", "listen up", "ground twelve")
+    assert replay(bench.store.events) == bench.state == resumed(bench.store)
+
+
+# --- opening ----------------------------------------------------------------------------------
+
+
+def dialogue_on(store: MemoryStore, grammar: Grammar, wording: Wording) -> Dialogue:
+    return Dialogue(
+        store=store, clock=FakeClock(), grammar=grammar, wording=wording, speaker=FakeSpeaker(),
+        show=lambda _: None, state=resumed(store),
+    )  # fmt: skip
+
+
+def test_a_new_session_logs_its_job_and_takes_up_the_first_ring(
+    store: MemoryStore, grammar: Grammar, wording: Wording
+) -> None:
+    turn = dialogue_on(store, grammar, wording).open(small_job(), software="leafcall 9")
+    assert [e.event for e in store.events][:2] == [
+        ev.SessionOpened(job=small_job(), software="leafcall 9"),
+        ev.RingPicked(cylinder=1, position=UPPER),
+    ]
+    assert store.events[0].at == START
+    assert turn.reply.spoken.startswith("cylinder one upper rail. At least fifteen thou.")
+
+
+def test_an_unfinished_session_goes_on_at_its_ring(
+    bench: Bench, grammar: Grammar, wording: Wording
+) -> None:
+    bench.through("top ring", "twelve goes thirteen snug")
+    turn = dialogue_on(bench.store, grammar, wording).open(bench.job, software="x")
+    assert turn.events == (ev.SessionResumed(software="x"),)
+    assert turn.reply.spoken.startswith("Going on. cylinder one top ring. About thirteen thou.")
+
+
+def test_without_a_ring_at_hand_it_goes_on_at_the_next_one(
+    bench: Bench, grammar: Grammar, wording: Wording
+) -> None:
+    bench.through(*["skip this ring"] * 6)
+    turn = dialogue_on(bench.store, grammar, wording).open(bench.job, software="x")
+    assert turn.events[1] == ev.RingPicked(cylinder=1, position=UPPER)
+
+
+def test_a_question_left_open_is_dropped_and_nothing_of_it_counts(
+    bench: Bench, grammar: Grammar, wording: Wording
+) -> None:
+    bench.through("top ring", "ground twelve")
+    again = dialogue_on(bench.store, grammar, wording)
+    again.open(bench.job, software="x")
+    again.take(Call(heard("yes"), source="microphone"))
+    assert again.state.ring((1, TOP)).passes == 0
+
+
+def test_standing_by_and_a_note_under_way_end_with_the_session(
+    bench: Bench, grammar: Grammar, wording: Wording
+) -> None:
+    bench.through("note")
+    again = dialogue_on(bench.store, grammar, wording)
+    again.open(bench.job, software="x")
+    again.take(Call(heard("ground two"), source="microphone"))
+    assert again.state.ring((1, UPPER)).passes == 1
+
+
+def test_a_changed_job_is_refused_with_the_way_out(
+    bench: Bench, grammar: Grammar, wording: Wording
+) -> None:
+    stored = len(bench.store.events)
+    with pytest.raises(JobError, match=r"job file has changed .* new session with --new"):
+        dialogue_on(bench.store, grammar, wording).open(small_job(cylinders=3), software="x")
+    assert len(bench.store.events) == stored
+
+
+# --- notes ------------------------------------------------------------------------------------
+
+
+def test_after_note_the_next_call_is_kept_as_sound_and_means_nothing(bench: Bench) -> None:
+    bench.say("note")
+    call = Call(heard("wrap up"), source="microphone", keep=lambda: "0001.wav")
+    turn = bench.dialogue.take(call)
+    assert turn.events == (ev.NoteKept(clip="0001.wav"),)
+    assert not turn.state.closed
+    bench.say("wrap up")
+    assert bench.state.closed
+
+
+def test_a_typed_note_is_kept_as_text(bench: Bench) -> None:
+    bench.type("note")
+    bench.type("Blue rag, cylinder 2!")
+    assert bench.last.events == (ev.NoteKept(text="blue rag cylinder two"),)
+
+
+def test_a_note_that_cannot_be_kept_changes_nothing(bench: Bench) -> None:
+    def full() -> str:
+        raise LogError("The clip cannot be kept: No space left on device.")
+
+    bench.say("note")
+    before = bench.state
+    with pytest.raises(LogError):
+        bench.dialogue.take(Call(heard("x"), source="microphone", keep=full))
+    assert bench.state == before
+    assert before.noting
+    assert isinstance(bench.state, State)
