@@ -404,7 +404,10 @@ def test_an_unwanted_difference_of_top_and_second_is_asked_back(
     bench.through("cylinder one top ring", "sixteen goes seventeen snug", "accept it")
     assert bench.state.pending is not None
     assert bench.state.pending.about == "accept relation"
-    assert bench.speaker.said[-1].startswith("The top is minus two thou over the second; this job wants zero thou to one")
+    assert bench.speaker.said[-1] == (
+        "The top is minus two thou over the second; this job wants zero thou to one thou. Accept "
+        "it? Yes or no?"
+    )
     bench.say("yes")
     assert bench.state.ring((1, TOP)).outcome is Outcome.ACCEPTED
 
@@ -413,3 +416,16 @@ def test_a_refusal_says_its_name_and_facts() -> None:
     assert str(CommandNotAllowed("no such cylinder", cylinder="9")) == (
         "Not allowed now: no such cylinder (cylinder 9)."
     )
+
+
+def test_of_readings_that_contradict_each_other_the_one_confirmed_last_counts(
+    new_bench: NewBench,
+) -> None:
+    bench = new_bench().through("top ring", "seventeen goes", "butts", "yes")
+    assert bench.state.belief((1, TOP)).butting
+    assert bench.speaker.said[-1].startswith("Butts. Grind ")
+    for leaf, best in (("three", 4), ("fifteen", 16)):
+        bench = new_bench().through("top ring", "butts", f"{leaf} goes", "yes")
+        belief = bench.state.belief((1, TOP))
+        assert belief.known
+        assert belief.best_nm >= (best - 1) * THOU

@@ -292,6 +292,7 @@ def _feel_seat(
     tilt_share: float,
 ) -> _State:
     """Fold the readings of one seating, which may have been tilted."""
+    seat = _agreeing(seat)
     chance = _seat_chance(state, seat, bench, tilt_share)
     weights = state.weights * chance
     evidence = float(weights.sum())
@@ -301,6 +302,10 @@ def _feel_seat(
             _prior(window), spent_risk=state.spent_risk, log_evidence=state.log_evidence
         )
         weights = state.weights * _seat_chance(state, seat, bench, tilt_share)
+        while not weights.any() and len(seat) > 1:
+            # They cannot be true together, and each was confirmed: the later ones count.
+            seat = seat[1:]
+            weights = state.weights * _seat_chance(state, seat, bench, tilt_share)
         evidence = max(float(weights.sum()), 1e-300)
     felt = _State(state.first, weights / evidence)
     return replace(
@@ -311,6 +316,23 @@ def _feel_seat(
         spent_risk=state.spent_risk,
         log_evidence=state.log_evidence + log(evidence),
     )
+
+
+def _agreeing(seat: tuple[Reading, ...]) -> tuple[Reading, ...]:
+    """The readings since the builder last changed between "butts" and a leaf that goes in.
+
+    Both cannot be, and the later one was confirmed; a mean of the two would be a gap that nobody
+    has felt.
+    """
+    butts: bool | None = None
+    for back, reading in enumerate(reversed(seat)):
+        if reading.feel in (Feel.ALMOST, Feel.NO_GO):
+            continue
+        says_butts = reading.feel is Feel.BUTTS
+        if butts is not None and says_butts != butts:
+            return seat[len(seat) - back :]
+        butts = says_butts
+    return seat
 
 
 def _seat_chance(
