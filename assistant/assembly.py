@@ -3,7 +3,7 @@
 import json
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +18,7 @@ from assistant.adapters.session_log import SessionLog, read_log
 from assistant.adapters.sheet_file import save_sheet, sheet_template
 from assistant.adapters.vosk_recognizer import VoskRecognizer
 from assistant.dialogue import Call, Dialogue, Turn
-from assistant.errors import JobError, RecognizerError
+from assistant.errors import JobError, LearnedError, RecognizerError
 from assistant.grammar import REPLIES_FILE, Grammar
 from assistant.interpretation import FOREIGN, SURE_ENOUGH
 from assistant.job import Job
@@ -256,9 +256,13 @@ def open_session(
         )  # fmt: skip
         start = learned.read().get(learned_key(job)) if learned is not None else None
         first = dialogue.open(job, software=SOFTWARE, start=start)
-        if learned is not None:
-            stack.callback(_keep_learned, learned, dialogue)
-        yield Session(job, dialogue, folder, grammar, wording, log.repaired, first)
+        try:
+            yield Session(job, dialogue, folder, grammar, wording, log.repaired, first)
+        except BaseException:
+            with suppress(LearnedError):  # what ended the session is to be told
+                _keep_learned(learned, dialogue)
+            raise
+        _keep_learned(learned, dialogue)
 
 
 def learned_key(job: Job) -> str:
@@ -266,10 +270,10 @@ def learned_key(job: Job) -> str:
     return f"{job.person or 'anyone'}, {job.grinder.kind.value}"
 
 
-def _keep_learned(learned: LearnedFile, dialogue: Dialogue) -> None:
+def _keep_learned(learned: LearnedFile | None, dialogue: Dialogue) -> None:
     state = dialogue.state
     now = state.learned
-    if now.rings > (state.start.rings if state.start is not None else 0):
+    if learned is not None and now.rings > (state.start.rings if state.start is not None else 0):
         learned.keep(learned_key(state.the_job), now)
 
 
