@@ -9,6 +9,7 @@ far worse. The gap between the two, a frame, is turned into a probability of hav
 import math
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -23,15 +24,42 @@ _DICTIONARY = "en-us/cmudict-en-us.dict"
 _PHONE_GRAMMAR = "en-us/en-us-phone.lm.bin"
 _SETTINGS = {"loglevel": "FATAL", "bestpath": False, "lm": None, "dict": None}
 _READINGS = 5  # hypotheses given back at most
-_PATHS = 150  # paths of the lattice looked at for them
-_SCALE = 1000.0  # log-likelihoods are kept by pocketsphinx in units of about a thousandth
-_TEMPERATURE = 20.0
-_WEIGHT = 20.0
-_BIAS = -0.5
+_PATHS = 100  # paths of the lattice looked at for them
+_SCALE = 1000.0  # brings log-likelihoods as pocketsphinx tells them to handy numbers
+_TEMPERATURE = 30.0  # of the n-best list, least cross-entropy on the development set
+_LEAST_LOG = -1e5
+_FAR_RIVAL = 100.0
+# Means of the cepstra before anything was heard, from the model's own feat.params. Set anew for
+# every utterance: 3 points better in noise than means drifting along, and alike each time.
+_CMN = "41.00,-5.29,-0.12,5.09,2.48,-4.07,-1.37,-1.78,-5.08,-2.05,-6.45,-1.42,1.17"
 _PHONE_SET = (
     "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW "
     "V W Y Z ZH"
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How well the words explain the sound, in logs as this module keeps them (see _SCALE).
+
+    whole: words against the free phone loop, per frame of speech. worst, mean: the same word by
+    word, acoustics only. rival: next other path of the lattice against the best, -100..0.
+    """
+
+    whole: float
+    worst: float
+    mean: float
+    rival: float
+
+    def probability(self) -> float:
+        """Chance 0..1 that every word is right.
+
+        Logistic regression on 1022 utterances of the development set (20 synthetic voices clean
+        and in noise, human talk outside the grammar; 40 % of them right), cross-checked by voice.
+        """
+        odds = 1.735 + 0.493 * self.whole + 0.236 * self.worst + 0.406 * self.mean
+        odds -= 0.0151 * self.rival
+        return 1.0 / (1.0 + math.exp(-max(-50.0, min(50.0, odds))))
 
 
 class SphinxRecognizer:
@@ -74,8 +102,9 @@ class SphinxRecognizer:
         if self._open:
             self._stop()
         self._compute_s = 0.0
-        self._words.start_utt()
-        self._loop.start_utt()
+        for decoder in (self._words, self._loop):
+            decoder.set_cmn(_CMN)
+            decoder.start_utt()
         self._open = True
 
     def feed(self, samples: Samples) -> None:
@@ -113,34 +142,52 @@ class SphinxRecognizer:
         free = self._loop.hyp()
         if best is None or free is None or not best.hypstr:
             return (), 0.0
-        speech = sum(
-            s.end_frame - s.start_frame + 1
-            for s in self._words.seg()
-            if not s.word.startswith(("<", "["))
+        words = [s for s in self._words.seg() if not s.word.startswith(("<", "[", "(", "+"))]
+        frames = sum(_frames(s) for s in words)
+        if not frames:
+            return (), 0.0
+        loop = list(self._loop.seg())
+        edges = [loop[0].start_frame, *(s.end_frame + 1 for s in loop)]
+        sums = np.concatenate([[0.0], np.cumsum([_log(s.ascore) for s in loop])])
+        margins = [
+            (_log(s.ascore) - float(np.diff(np.interp(_ends(s), edges, sums))[0])) / _frames(s)
+            for s in words
+        ]
+        readings, rival = self._readings(best)
+        fit = Fit(
+            whole=(_log(best.score) - _log(free.score)) / frames,
+            worst=min(margins),
+            mean=sum(margins) / len(margins),
+            rival=rival,
         )
-        margin = _SCALE * (math.log(best.score) - math.log(free.score)) / max(1, speech)
-        score = 1.0 / (1.0 + math.exp(-(_WEIGHT * margin + _BIAS)))
-        return self._readings(best), score
+        return readings, fit.probability()
 
-    def _readings(self, best: "pocketsphinx.Hypothesis") -> tuple[Hypothesis, ...]:
-        """The best path and its rivals, as shares of 1."""
-        logs = {_split(best.hypstr): 0.0}
+    def _readings(self, best: "pocketsphinx.Hypothesis") -> tuple[tuple[Hypothesis, ...], float]:
+        """The best path and its rivals as shares of 1, and how far behind the next path is.
+
+        The next path may be no sentence: it still shows how sure the decoder is of its words.
+        """
+        said = _split(best.hypstr)
+        logs = {said: 0.0}
+        rival = -_FAR_RIVAL
         top = None
         for words, log in self._paths():
             top = log if top is None else top
+            if words != said:
+                rival = min(0.0, max(rival, log - top))
             if words not in logs and self._graph.accepts(words):
                 logs[words] = min(0.0, log - top)
         shares = {words: math.exp(log / _TEMPERATURE) for words, log in logs.items()}
         ranked = sorted(shares, key=lambda words: -shares[words])[:_READINGS]
         total = sum(shares[words] for words in ranked)
-        return tuple(Hypothesis(words, shares[words] / total) for words in ranked)
+        return tuple(Hypothesis(words, shares[words] / total) for words in ranked), rival
 
     def _paths(self) -> Iterator[tuple[tuple[str, ...], float]]:
         for count, path in enumerate(self._words.nbest()):
             if path is None or count == _PATHS:
                 return
             if path.hypstr and path.score > 0:
-                yield _split(path.hypstr), _SCALE * math.log(path.score)
+                yield _split(path.hypstr), _log(path.score)
 
     def _stop(self) -> None:
         self._words.end_utt()
@@ -206,6 +253,18 @@ def _clean(word: str, phones: str) -> str:
             f"({_PHONE_SET}): correct it in pronunciations.yaml."
         )
     return " ".join(plain)
+
+
+def _log(score: float) -> float:
+    return _SCALE * math.log(score) if score > 0 else _LEAST_LOG
+
+
+def _frames(segment: "pocketsphinx.Segment") -> int:
+    return int(segment.end_frame - segment.start_frame + 1)
+
+
+def _ends(segment: "pocketsphinx.Segment") -> tuple[int, int]:
+    return segment.start_frame, segment.end_frame + 1
 
 
 def _split(text: str) -> tuple[str, ...]:
