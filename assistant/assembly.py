@@ -185,7 +185,8 @@ class SessionFolder:
 def session_folders(job_path: Path) -> list[SessionFolder]:
     """Sessions of a job so far, oldest first."""
     home = _home(job_path)
-    found = sorted(p for p in home.glob("*") if p.is_dir() and p.name.isdigit())
+    numbered = (p for p in home.glob("*") if p.is_dir() and p.name.isdecimal())
+    found = sorted(numbered, key=lambda path: int(path.name))
     return [SessionFolder(path) for path in found if (path / "log.jsonl").exists()]
 
 
