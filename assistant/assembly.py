@@ -13,6 +13,7 @@ from assistant.adapters.clips import Clips
 from assistant.adapters.data_files import grammar_texts, shipped
 from assistant.adapters.job_file import read_job
 from assistant.adapters.learned_file import LearnedFile
+from assistant.adapters.own_model import compiled, usual_cache
 from assistant.adapters.rnnoise import open_front_end
 from assistant.adapters.session_log import SessionLog, read_log
 from assistant.adapters.sheet_file import save_sheet, sheet_template
@@ -33,7 +34,10 @@ from assistant.utterance import Heard, Utterance
 from assistant.wordgraph import WordGraph
 
 SOFTWARE = f"leafcall {__version__}"
-DEFAULT_EAR = "pocketsphinx"
+DEFAULT_EAR = "own"
+STOCK_EAR = "pocketsphinx"
+EARS = (DEFAULT_EAR, STOCK_EAR)
+OWN_MODEL = "leafcall-en"
 
 
 def load_grammar(folder: Path | None = None, *, unit: Unit = Unit.INCH) -> Grammar:
@@ -47,19 +51,22 @@ def load_wording(grammar: Grammar) -> Wording:
 
 
 def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
-    """The recogniser named ``ear``: ``pocketsphinx``, or the folder of a Vosk model.
+    """The recogniser named ``ear``: one of EARS, or the folder of a Vosk model.
 
     Raises RecognizerError if there is no such recogniser or model.
     """
     if ear == DEFAULT_EAR:
-        # Only when it is wanted: nothing but hearing needs the decoder.
+        grammar_model, loop_model = compiled(shipped("models") / OWN_MODEL, graph, usual_cache())
+        return VoskRecognizer(graph, grammar_model, loop_folder=loop_model)
+    if ear == STOCK_EAR:
+        # Only when it is wanted: its decoder is slow to load.
         from assistant.adapters.sphinx_recognizer import SphinxRecognizer
 
         return SphinxRecognizer(graph)
     if Path(ear).is_dir():
         return VoskRecognizer(graph, Path(ear))
     raise RecognizerError(
-        f"There is no ear {ear!r}: write {DEFAULT_EAR}, or the folder of a Vosk model "
+        f"There is no ear {ear!r}: write {' or '.join(EARS)}, or the folder of a Vosk model "
         "('leafcall models' explains)."
     )
 
@@ -85,11 +92,18 @@ class Ear:
 
 
 @contextmanager
-def open_ear(grammar: Grammar, *, ear: str = DEFAULT_EAR, denoise: bool = True) -> Iterator[Ear]:
-    """An ear for ``grammar``. Raises RecognizerError."""
+def open_ear(
+    grammar: Grammar, *, ear: str = DEFAULT_EAR, denoise: bool | None = None
+) -> Iterator[Ear]:
+    """An ear for ``grammar``. Raises RecognizerError.
+
+    denoise: None = as the ear was made: our own model learned to hear in noise and takes the sound
+    as it is, others hear better through the denoiser.
+    """
+    cleaned = ear != DEFAULT_EAR if denoise is None else denoise
     recognizer = open_recognizer(ear, grammar.graph)
     try:
-        front_end, notice = open_front_end(denoise=denoise)
+        front_end, notice = open_front_end(denoise=cleaned)
         yield Ear(grammar, front_end, recognizer, notice)
     finally:
         recognizer.close()

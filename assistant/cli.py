@@ -20,6 +20,9 @@ from assistant.adapters.vosk_recognizer import STANDARD_MODEL, fetch_model
 from assistant.adapters.wav_file import WavFile
 from assistant.assembly import (
     DEFAULT_EAR,
+    EARS,
+    OWN_MODEL,
+    STOCK_EAR,
     Ear,
     Session,
     SessionFolder,
@@ -57,10 +60,11 @@ Fresh = Annotated[
     bool, typer.Option("--new", help="Begin a new session even if one is unfinished.")
 ]
 EarName = Annotated[
-    str, typer.Option("--ear", help=f"Recogniser: {DEFAULT_EAR}, or the folder of a Vosk model.")
+    str, typer.Option("--ear", help=f"{', '.join(EARS)}, or the folder of a Vosk model.")
 ]
 Denoise = Annotated[
-    bool, typer.Option("--denoise/--no-denoise", help="The denoiser in front of the recogniser.")
+    bool | None,
+    typer.Option("--denoise/--no-denoise", help="The denoiser in front of the recogniser."),
 ]
 Speed = Annotated[int, typer.Option("--speed", min=80, max=400, help="Words a minute.")]
 
@@ -170,7 +174,7 @@ def fit(
     mute: Mute = False,
     fresh: Fresh = False,
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = True,
+    denoise: Denoise = None,
     speed: Speed = 170,
     device: Annotated[
         str | None, typer.Option("--microphone", help="Microphone by number or part of its name.")
@@ -224,7 +228,7 @@ def hear(
     speak: Annotated[bool, typer.Option("--speak", help="Speak the replies.")] = False,
     fresh: Fresh = False,
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = True,
+    denoise: Denoise = None,
 ) -> None:
     """Fit rings from recordings: the same as 'fit', heard from sound files in order."""
     if as_json:
@@ -250,7 +254,7 @@ def hear(
                 return
 
 
-def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: bool) -> None:
+def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: bool | None) -> None:
     terminal = Terminal()
     failed = False
     with _ear(load_grammar(folder), ear=ear, denoise=denoise) as opened:
@@ -337,7 +341,7 @@ def _leave_sheet(terminal: Terminal, folder: SessionFolder, session: Session) ->
 
 
 @contextmanager
-def _ear(grammar: Grammar, *, ear: str, denoise: bool) -> Iterator[Ear]:
+def _ear(grammar: Grammar, *, ear: str, denoise: bool | None) -> Iterator[Ear]:
     with open_ear(grammar, ear=ear, denoise=denoise) as opened:
         if opened.notice:
             Terminal().warn(opened.notice)
@@ -424,8 +428,10 @@ def models(
     terminal = Terminal()
     if not fetch:
         terminal.show(
-            f"Built in: {DEFAULT_EAR}, English, on this machine, needs no network.\n"
-            "Any other: --ear FOLDER, the folder of a Vosk model (conf, am and graph inside).\n"
+            f"--ear {DEFAULT_EAR}: our own small Vosk model ({OWN_MODEL}), built in; its words "
+            "are compiled from the grammar, no network is needed.\n"
+            f"--ear {STOCK_EAR}: a stock recogniser with its English model, built in.\n"
+            "--ear FOLDER: the folder of a Vosk model (conf, am and graph inside).\n"
             f"Standard small English Vosk model ({STANDARD_MODEL}, about 40 MB, from the vendor, "
             "needs a network):\n"
             "  leafcall models --fetch"
@@ -442,7 +448,7 @@ def demo(
         Path, typer.Option("--out", help="Folder for replies, log and sheet.")
     ] = Path("leafcall-demo"),
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = True,
+    denoise: Denoise = None,
 ) -> None:
     """Hear a whole bench session from the sample sound that ships with Leafcall."""
     run_demo(folder, Terminal(), ear=ear, denoise=denoise)

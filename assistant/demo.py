@@ -41,7 +41,7 @@ class _Clip:
     path: Path
 
 
-def run_demo(out: Path, terminal: Terminal, *, ear: str, denoise: bool) -> None:
+def run_demo(out: Path, terminal: Terminal, *, ear: str, denoise: bool | None) -> None:
     """Play the sample session into ``out`` (replies, log, sheet) and show it as it goes.
 
     Raises LeafcallError if ``out`` holds something that is not an earlier demo.

@@ -32,12 +32,11 @@ _FloatPointer = ctypes.POINTER(ctypes.c_float)
 def open_front_end(*, denoise: bool = True) -> tuple["RNNoise | PassThrough", str]:
     """The best front end that works here, and a sentence to show if it is not the denoiser.
 
-    The sentence is empty when all is well, or when the denoiser is not wanted.
+    denoise: whether the sound is cleaned; it tells speech from noise either way.
+    The sentence is empty when all is well.
     """
-    if not denoise:
-        return PassThrough(), ""
     try:
-        return RNNoise(), ""
+        return RNNoise(clean=denoise), ""
     except AudioError as error:
         return PassThrough(), f"Hearing without the denoiser, so noise will cost calls: {error}"
 
@@ -58,18 +57,21 @@ class RNNoise:
     The cleaned sound lags by exactly three frames (0.03 s); the speech probability belongs to the
     frame that was handed in.
 
+    clean: False hands the sound on as it came in, without delay, for a recogniser that learned to
+    hear in noise; the speech probability is the same.
     Raises AudioError when the library is missing or cannot be loaded.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, clean: bool = True) -> None:
         self._library = _load()
+        self._hand_on_clean = clean
         self._state: int | None = None
         self.reset()
 
     @property
     def delay_s(self) -> float:
         """Seconds by which the cleaned sound lags behind the input."""
-        return _DELAY_FRAMES * FRAME_S
+        return _DELAY_FRAMES * FRAME_S if self._hand_on_clean else 0.0
 
     def process(self, frame: Samples) -> tuple[Samples, float]:
         """One frame of FRAME_SAMPLES in; cleaned frame and speech probability 0..1 out.
@@ -84,6 +86,8 @@ class RNNoise:
         probability = float(
             self._library.rnnoise_process_frame(ctypes.c_void_p(self._state), pointer, pointer)
         )
+        if not self._hand_on_clean:
+            return frame, probability
         clean = self._narrow(wide) / _INT16
         clean += self._dither.standard_normal(FRAME_SAMPLES, dtype=np.float32) * _DITHER
         return np.clip(clean, -1.0, 1.0), probability

@@ -4,8 +4,8 @@
 sound. Pure: files are read and written by whoever calls.
 """
 
-from assistant.graph.compile import GraphOptions, compile_graph
+from assistant.graph.compile import GraphOptions, compile_graph, compile_loop
 from assistant.graph.fst import Fst, read_fst
 from assistant.graph.lexicon import PHONES, Lexicon
 
-__all__ = ["PHONES", "Fst", "GraphOptions", "Lexicon", "compile_graph", "read_fst"]
+__all__ = ["PHONES", "Fst", "GraphOptions", "Lexicon", "compile_graph", "compile_loop", "read_fst"]

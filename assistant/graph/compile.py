@@ -71,6 +71,22 @@ def compile_graph(
     }
 
 
+def compile_loop(phone_costs: Sequence[Sequence[float]]) -> dict[str, bytes]:
+    """Files of a graph folder that holds any string of sounds and no words.
+
+    Decoded beside a grammar, it says how well the sound could be explained by other speech.
+    phone_costs: as for ``compile_graph``.
+    """
+    fst = Fst()
+    fst.start = fst.state()
+    _add_unknown(fst, 1, GraphOptions(unknown_cost=0.0), phone_costs)
+    return {
+        "HCLG.fst": expand(fst.connected()).to_bytes(),
+        "words.txt": f"<eps> 0\n{UNKNOWN} 1\n".encode(),
+        "phones/word_boundary.int": word_boundary_file().encode(),
+    }
+
+
 def spell(
     graph: WordGraph, lexicon: Lexicon, numbers: Mapping[str, int], options: GraphOptions
 ) -> Fst:
