@@ -50,6 +50,16 @@ def test_a_half_is_the_whole_number_and_a_half_or_the_point_five_of_num2words(
     assert ways[0] == usual
 
 
+@pytest.mark.parametrize("whole", range(10, 100))
+def test_a_number_of_two_figures_is_also_said_figure_by_figure(
+    numbers: NumberWords, whole: int
+) -> None:
+    figures = tuple(UNITS[int(figure)] for figure in str(whole))
+    assert list(numbers.sayings(Decimal(whole)))[1:] == [figures]
+    assert (*figures, "point", "five") in numbers.sayings(whole + Decimal("0.5"))
+    assert figures not in numbers.sayings(Decimal(whole), digits=False)
+
+
 def test_num2words_loses_trailing_zeros_so_lengths_are_never_said_by_it() -> None:
     # num2words 0.5.14: 0.020 in and 0.02 in cannot be told apart (check run there).
     assert num2words("0.020") == num2words("0.02") == "zero point zero two"
