@@ -57,7 +57,7 @@ def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
     """
     if ear == DEFAULT_EAR:
         grammar_model, loop_model = compiled(shipped("models") / OWN_MODEL, graph, usual_cache())
-        return VoskRecognizer(graph, grammar_model, loop_folder=loop_model)
+        return VoskRecognizer(graph, grammar_model, loop_folder=loop_model, name=OWN_MODEL)
     if ear == STOCK_EAR:
         # Only when it is wanted: its decoder is slow to load.
         from assistant.adapters.sphinx_recognizer import SphinxRecognizer

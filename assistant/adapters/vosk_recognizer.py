@@ -41,14 +41,19 @@ _Path = tuple[tuple[str, ...], float]
 class VoskRecognizer:
     """A Vosk model on the sentences of one word graph.
 
-    loop_folder: the same model compiled without words; with it, the score tells speech of the
-    grammar from other speech.
+    name: for people, else that of the folder. loop_folder: the same model compiled without words;
+    with it, the score tells speech of the grammar from other speech.
     Raises RecognizerError when the folder holds no whole model, the model lacks words of the graph,
     the graph is empty, or vosk cannot be imported.
     """
 
     def __init__(
-        self, graph: WordGraph, model_folder: Path, *, loop_folder: Path | None = None
+        self,
+        graph: WordGraph,
+        model_folder: Path,
+        *,
+        loop_folder: Path | None = None,
+        name: str | None = None,
     ) -> None:
         if not graph.arcs or not graph.finals:
             raise RecognizerError("The grammar holds no sentence: give it at least one.")
@@ -56,7 +61,7 @@ class VoskRecognizer:
         vosk = _import_vosk()
         vosk.SetLogLevel(-3)
         self._graph = graph
-        self._name = model_folder.resolve().name
+        self._name = name or model_folder.resolve().name
         try:
             self._model = vosk.Model(model_path=str(model_folder))
             self._check_words(model_folder)

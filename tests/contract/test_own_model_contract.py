@@ -1,0 +1,84 @@
+"""Our own model, compiled for a grammar here and now, keeps the promises of a recogniser."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from assistant.adapters.data_files import shipped
+from assistant.adapters.own_model import compiled
+from assistant.adapters.vosk_recognizer import VoskRecognizer
+from assistant.errors import RecognizerError
+from assistant.ports import Recognizer
+from assistant.wordgraph import WordGraph, from_sentences
+from tests.contract.recognizer_contract import FOREIGN, GRAPH, RecognizerContract
+from tests.contract.test_sphinx_contract import play
+
+MODEL = shipped("models") / "leafcall-en"
+
+
+@pytest.fixture(scope="session")
+def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("cache")
+
+
+def opened(graph: WordGraph, cache: Path) -> VoskRecognizer:
+    heard, beside = compiled(MODEL, graph, cache)
+    return VoskRecognizer(graph, heard, loop_folder=beside, name="own")
+
+
+@pytest.mark.audio
+class TestOwnModel(RecognizerContract):
+    @pytest.fixture
+    def recognizer(self, cache: Path) -> VoskRecognizer:
+        return opened(GRAPH, cache)
+
+    @pytest.fixture
+    def say(self) -> Callable[[Recognizer, str], None]:
+        return play
+
+    def test_other_speech_scores_low(self, recognizer, say) -> None:
+        assert self.hear(recognizer, say, FOREIGN).score < 0.2
+
+
+def test_a_grammar_is_compiled_once(cache: Path) -> None:
+    first = compiled(MODEL, GRAPH, cache)
+    marks = [folder.stat().st_mtime_ns for folder in first]
+    assert compiled(MODEL, GRAPH, cache) == first
+    assert [folder.stat().st_mtime_ns for folder in first] == marks
+
+
+def test_other_words_make_another_model_beside_the_same_loop(cache: Path) -> None:
+    heard, beside = compiled(MODEL, GRAPH, cache)
+    other, same = compiled(MODEL, from_sentences(["what now"]), cache)
+    assert other != heard
+    assert same == beside
+
+
+def test_words_beyond_the_bench_come_from_the_dictionary(cache: Path) -> None:
+    graph = from_sentences(["purple elephant"])
+    heard, _ = compiled(MODEL, graph, cache)
+    assert "elephant" in (heard / "graph" / "words.txt").read_text()
+
+
+def test_a_word_that_nobody_knows_is_named_with_the_way_out(cache: Path) -> None:
+    with pytest.raises(RecognizerError, match=r"'zzyxq' sounds: add a line .*pronunciations.yaml"):
+        compiled(MODEL, from_sentences(["zzyxq"]), cache)
+
+
+def test_a_word_may_be_given_its_sounds_by_the_grammar(cache: Path) -> None:
+    graph = from_sentences(["zzyxq"], pronunciations={"zzyxq": ("Z IH K S",)})
+    heard, _ = compiled(MODEL, graph, cache)
+    assert (heard / "graph" / "HCLG.fst").stat().st_size > 0
+
+
+def test_a_model_that_is_not_whole_is_told(tmp_path: Path) -> None:
+    with pytest.raises(RecognizerError, match=r"lacks am/final.mdl, .*install Leafcall again"):
+        compiled(tmp_path, GRAPH, tmp_path)
+
+
+def test_a_cache_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+    blocked = tmp_path / "file"
+    blocked.write_text("in the way")
+    with pytest.raises(RecognizerError, match="cannot be compiled into"):
+        compiled(MODEL, GRAPH, blocked / "cache")
