@@ -144,9 +144,6 @@ def test_wrong_usage_is_code_2_with_the_reason(run: Run, arguments: list[str], r
          "The log none.jsonl cannot be read: No such file or directory."),
         (["phrases", "--grammar", "none"],
          "There is no grammar folder none: name a folder that holds commands.yaml and lists.yaml."),
-        (["hear", "--json", "x.wav", "--ear", "none"],
-         "There is no ear 'none': write pocketsphinx, or the folder of a Vosk model ('leafcall "
-         "models' explains)."),
         (["new", "b.toml", "--usual"],
          "name is missing: Name of the job. Give it as an option."),
     ],
@@ -156,6 +153,14 @@ def test_what_fails_says_one_sentence_and_ends_with_1(
 ) -> None:
     done = run(*arguments)
     assert (done.code, done.err) == (1, f"leafcall: {sentence}\n")
+
+
+def test_an_ear_that_is_not_there_is_refused_with_those_that_are(run: Run) -> None:
+    done = run("hear", "--json", "x.wav", "--ear", "none")
+    assert done.code == 1
+    assert done.err.startswith("leafcall: There is no ear 'none': write ")
+    assert "pocketsphinx" in done.err
+    assert done.err.endswith("the folder of a Vosk model ('leafcall models' explains).\n")
 
 
 def test_an_existing_job_is_not_overwritten_unless_wanted(run: Run, job: str) -> None:

@@ -55,7 +55,7 @@ PURE_STDLIB = {
 PURE_THIRD = {"numpy", "numpy.typing", "pydantic", "pydantic_core", "yaml", "jinja2", "markupsafe"}
 FITTING_THIRD = {"numpy", "numpy.typing", "scipy.special", "scipy.optimize"}
 ADAPTERS_MAY = {
-    "errors", "units", "utterance", "wordgraph", "events", "ports", "job", "learned",
+    "errors", "units", "utterance", "wordgraph", "events", "ports", "job", "learned", "graph",
 }  # fmt: skip
 ADAPTERS_THIRD = {
     "espeakng_loader", "numpy", "numpy.typing", "platformdirs", "pocketsphinx", "pydantic",

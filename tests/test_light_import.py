@@ -48,7 +48,7 @@ def test_import_of_the_package_loads_nothing_but_itself() -> None:
         (("--help",), "Fit piston rings by voice"),
         (("--version",), "leafcall "),
         (("phrases",), "scratch that"),
-        (("models",), "Built in: pocketsphinx"),
+        (("models",), "leafcall models --fetch"),
     ],
 )
 def test_help_and_phrases_load_no_sound_library_and_need_no_network(
