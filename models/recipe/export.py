@@ -2,6 +2,7 @@
 
 import pickle
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -66,25 +67,60 @@ def acoustic_model(weights: Path, head: str = "chain", *, small: bool = True) ->
     return bytes(out.data)
 
 
-def export(weights: Path, target: Path, graph: WordGraph, lexicon_text: str, *, head: str = "chain",
-           options: GraphOptions | None = None, small: bool = True, scale: float = 1.0, beam: float = 13.0,
-           lattice_beam: float = 4.0) -> None:  # fmt: skip
-    """Write a whole model folder; an old one is replaced."""
-    if target.exists():
-        shutil.rmtree(target)
+def sound_files(
+    weights: Path,
+    lexicon_text: str,
+    *,
+    head: str = "chain",
+    small: bool = True,
+    scale: float = 1.0,
+    beam: float = 13.0,
+    lattice_beam: float = 4.0,
+) -> dict[str, bytes]:
+    """Files of a model folder without its graph: name -> bytes."""
     loaded, _ = load_weights(weights)
-    costs = phone_costs(loaded["trigram"])
-    files = {
+    rows = phone_costs(loaded["trigram"])
+    return {
         "am/final.mdl": acoustic_model(weights, head, small=small),
         "conf/mfcc.conf": MFCC_CONF.encode(),
-        "conf/model.conf": MODEL_CONF.format(scale=scale, beam=beam, lattice_beam=lattice_beam).encode(),
-        "graph/phones.txt": phones_file().encode(),
+        "conf/model.conf": MODEL_CONF.format(
+            scale=scale, beam=beam, lattice_beam=lattice_beam
+        ).encode(),
         "lexicon.txt": lexicon_text.encode(),
-        "phone_costs.txt": "".join(" ".join(map(str, row)) + "\n" for row in costs).encode(),
+        "phone_costs.txt": "".join(" ".join(map(str, row)) + "\n" for row in rows).encode(),
     }
-    made = compile_graph(graph, Lexicon(lexicon_text), options=options, phone_costs=costs)
-    files.update({f"graph/{name}": data for name, data in made.items()})
+
+
+def write_folder(target: Path, files: Mapping[str, bytes]) -> None:
+    """Write files into a folder; an old folder is replaced."""
+    if target.exists():
+        shutil.rmtree(target)
     for name, data in files.items():
         path = target / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
+
+
+def export_model(weights: Path, target: Path, lexicon_text: str) -> None:
+    """Write the folder that ships: the bench compiles its grammar into a copy of it."""
+    write_folder(target, sound_files(weights, lexicon_text))
+
+
+def export(
+    weights: Path,
+    target: Path,
+    graph: WordGraph,
+    lexicon_text: str,
+    *,
+    options: GraphOptions | None = None,
+    **sound: Any,
+) -> None:
+    """Write a whole Vosk model folder with one grammar compiled in (for measuring)."""
+    loaded, _ = load_weights(weights)
+    files = sound_files(weights, lexicon_text, **sound)
+    made = compile_graph(
+        graph, Lexicon(lexicon_text), options=options, phone_costs=phone_costs(loaded["trigram"])
+    )
+    files.update({f"graph/{name}": data for name, data in made.items()})
+    files["graph/phones.txt"] = phones_file().encode()
+    write_folder(target, files)

@@ -69,9 +69,16 @@ def mfcc(samples: jax.Array, filters: jax.Array | None = None) -> jax.Array:
     """[B, N] samples in int16 scale -> [B, T, 40]; ``filters`` [257, 40] or [B, 257, 40]."""
     batch, length = samples.shape
     frames = frame_count(length)
-    blocks = jnp.pad(samples, ((0, 0), (0, (frames + 2) * SHIFT - length)) if length < (frames + 2) * SHIFT else ((0, 0), (0, 0)))
+    blocks = jnp.pad(
+        samples,
+        ((0, 0), (0, (frames + 2) * SHIFT - length))
+        if length < (frames + 2) * SHIFT
+        else ((0, 0), (0, 0)),
+    )
     blocks = blocks[:, : (frames + 2) * SHIFT].reshape(batch, frames + 2, SHIFT)
-    framed = jnp.concatenate([blocks[:, :frames], blocks[:, 1 : frames + 1], blocks[:, 2:, : FRAME - 2 * SHIFT]], -1)
+    framed = jnp.concatenate(
+        [blocks[:, :frames], blocks[:, 1 : frames + 1], blocks[:, 2:, : FRAME - 2 * SHIFT]], -1
+    )
     shaped = jnp.matmul(framed, _FRAME_MATRIX, precision="highest")
     power = jnp.abs(jnp.fft.rfft(shaped, FFT, axis=-1)) ** 2
     mel = jnp.matmul(power, _FILTERS if filters is None else filters, precision="highest")

@@ -15,19 +15,32 @@ from assistant.utterance import SAMPLE_RATE_HZ
 from models.recipe.store import Clip
 
 PRONUNCIATIONS = {
-    "alexa": "AH L EH K S AH", "snowboy": "S N OW B OY", "athena": "AH TH IY N AH",
-    "hadouken": "HH AH D UW K EH N", "dracarys": "D R AH K AA R IH S",
-    "chatterbox": "CH AE T ER B AA K S", "fenrir": "F EH N R IH R", "jarvis": "JH AA R V IH S",
-    "viewglass": "V Y UW G L AE S", "americano": "AH M EH R IH K AA N OW", "mocha": "M OW K AH",
-    "latte": "L AA T EY", "cappuccino": "K AE P AH CH IY N OW", "sweetener": "S W IY T AH N ER",
-    "espresso": "EH S P R EH S OW", "goodnight": "G UH D N AY T", "archie": "AA R CH IY",
-    "sheila": "SH IY L AH", "marvin": "M AA R V IH N", "amelia": "AH M IY L Y AH",
-}  # fmt: skip
+    "alexa": "AH L EH K S AH",
+    "snowboy": "S N OW B OY",
+    "athena": "AH TH IY N AH",
+    "hadouken": "HH AH D UW K EH N",
+    "dracarys": "D R AH K AA R IH S",
+    "chatterbox": "CH AE T ER B AA K S",
+    "fenrir": "F EH N R IH R",
+    "jarvis": "JH AA R V IH S",
+    "viewglass": "V Y UW G L AE S",
+    "americano": "AH M EH R IH K AA N OW",
+    "mocha": "M OW K AH",
+    "latte": "L AA T EY",
+    "cappuccino": "K AE P AH CH IY N OW",
+    "sweetener": "S W IY T AH N ER",
+    "espresso": "EH S P R EH S OW",
+    "goodnight": "G UH D N AY T",
+    "archie": "AA R CH IY",
+    "sheila": "SH IY L AH",
+    "marvin": "M AA R V IH N",
+    "amelia": "AH M IY L Y AH",
+}
 HELD_OUT_SHARE = 0.12
 
 
-def _held_out(set_name: str, speaker: str, position: float) -> bool:
-    """By speaker where speakers are known, else the last stretch of the file (few shared voices)."""
+def _held_out(speaker: str, position: float) -> bool:
+    """By speaker where speakers are known, else the last stretch of the file."""
     if speaker != "unlabelled":
         return int(hashlib.sha256(speaker.encode()).hexdigest(), 16) % 1000 < 1000 * HELD_OUT_SHARE
     return position > 1.0 - HELD_OUT_SHARE
@@ -40,9 +53,15 @@ def human_clips(folder: Path, set_name: str) -> list[tuple[Clip, bool]]:
     end_s = float(rows[-1][1])
     clips = []
     for start, end, speaker, words in rows:
-        clip = Clip(set_name, int(float(start) * SAMPLE_RATE_HZ), int(float(end) * SAMPLE_RATE_HZ),
-                    f"human-{set_name}-{speaker}", "human", tuple(words.lower().split()))  # fmt: skip
-        clips.append((clip, _held_out(set_name, speaker, float(start) / end_s)))
+        clip = Clip(
+            set_name,
+            int(float(start) * SAMPLE_RATE_HZ),
+            int(float(end) * SAMPLE_RATE_HZ),
+            f"human-{set_name}-{speaker}",
+            "human",
+            tuple(words.lower().split()),
+        )
+        clips.append((clip, _held_out(speaker, float(start) / end_s)))
     return clips
 
 

@@ -71,6 +71,7 @@ def compressed(values: NDArray[np.float32]) -> bytes:
     rows, columns = matrix.shape
     least = float(matrix.min())
     spread = float(matrix.max()) - least or 1e-5 + abs(1e-5 * least)
+
     def coarse(x: NDArray[np.float64]) -> NDArray[np.int64]:
         return np.clip(np.round((x - least) / spread * 65535.0), 0, 65535).astype(np.int64)
 
@@ -90,9 +91,13 @@ def compressed(values: NDArray[np.float32]) -> bytes:
     low = (matrix - q[0]) / (q[1] - q[0]) * 64.0
     middle = 64.0 + (matrix - q[1]) / (q[2] - q[1]) * 128.0
     high = 192.0 + (matrix - q[2]) / (q[3] - q[2]) * 63.0
-    codes = np.where(matrix < q[1], np.clip(np.round(low), 0, 64),
-                     np.where(matrix < q[2], np.clip(np.round(middle), 64, 192),
-                              np.clip(np.round(high), 192, 255))).astype(np.uint8)  # fmt: skip
+    codes = np.where(
+        matrix < q[1],
+        np.clip(np.round(low), 0, 64),
+        np.where(
+            matrix < q[2], np.clip(np.round(middle), 64, 192), np.clip(np.round(high), 192, 255)
+        ),
+    ).astype(np.uint8)
     header = struct.pack("<ffii", least, spread, rows, columns)
     return header + quantiles.T.astype("<u2").tobytes() + codes.T.tobytes()
 
@@ -100,8 +105,15 @@ def compressed(values: NDArray[np.float32]) -> bytes:
 def expanded(data: bytes) -> NDArray[np.float32]:
     """What Kaldi reads back from ``compressed``."""
     least, spread, rows, columns = struct.unpack_from("<ffii", data)
-    q = np.frombuffer(data, "<u2", 4 * columns, 16).reshape(columns, 4).T * (spread / 65535.0) + least
-    codes = np.frombuffer(data, np.uint8, rows * columns, 16 + 8 * columns).reshape(columns, rows).T.astype(np.float64)
+    q = (
+        np.frombuffer(data, "<u2", 4 * columns, 16).reshape(columns, 4).T * (spread / 65535.0)
+        + least
+    )
+    codes = (
+        np.frombuffer(data, np.uint8, rows * columns, 16 + 8 * columns)
+        .reshape(columns, rows)
+        .T.astype(np.float64)
+    )
     low = q[0] + (q[1] - q[0]) * codes / 64.0
     middle = q[1] + (q[2] - q[1]) * (codes - 64.0) / 128.0
     high = q[2] + (q[3] - q[2]) * (codes - 192.0) / 63.0
@@ -145,8 +157,15 @@ def transition_model(out: KaldiBytes, tuples: Sequence[tuple[int, int, int, int]
     out.token("</TransitionModel>")
 
 
-def network(out: KaldiBytes, inputs: int, layers: Sequence[Layer], *, log_softmax: bool,
-            priors: Sequence[float] = (), small: bool = True) -> None:  # fmt: skip
+def network(
+    out: KaldiBytes,
+    inputs: int,
+    layers: Sequence[Layer],
+    *,
+    log_softmax: bool,
+    priors: Sequence[float] = (),
+    small: bool = True,
+) -> None:
     """An nnet3 network: affine layers with a rectifier after each but the last."""
     lines = [f"input-node name=input dim={inputs}"]
     parts: list[tuple[str, str, Layer | int]] = []

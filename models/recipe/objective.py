@@ -19,7 +19,7 @@ _LOG_HALF = float(np.log(0.5))
 
 
 def unit_trigram(sequences: list[NDArray[np.int64]]) -> NDArray[np.float32]:
-    """[p, q, r] chance that unit r follows q when p came before q; no unit follows itself but by chance.
+    """[p, q, r] chance that unit r follows q when p came before q.
 
     Counts are blended with bigram and unigram counts, so that nothing is impossible.
     """
@@ -46,7 +46,9 @@ def denominator(outputs: jax.Array, trigram: jax.Array) -> jax.Array:
         first_t, further_t = frame
         # alpha [B, 2, p, q]: whether in the first frame, unit before, unit now
         both = 0.5 * alpha.sum(1)
-        entered = jnp.einsum("bpq,pqr->bqr", both, trigram, precision="highest") * first_t[:, None, :]
+        entered = (
+            jnp.einsum("bpq,pqr->bqr", both, trigram, precision="highest") * first_t[:, None, :]
+        )
         stayed = both * further_t[:, None, :]
         alpha = jnp.stack([entered, stayed], 1)
         norm = alpha.sum((1, 2, 3), keepdims=True)
@@ -58,13 +60,15 @@ def denominator(outputs: jax.Array, trigram: jax.Array) -> jax.Array:
     return total + peak.sum((1, 2))
 
 
-def numerator(outputs: jax.Array, units: jax.Array, begins: jax.Array, ends: jax.Array, trigram: jax.Array) -> jax.Array:
+def numerator(
+    outputs: jax.Array, units: jax.Array, begins: jax.Array, ends: jax.Array, trigram: jax.Array
+) -> jax.Array:
     """[B] log of the sum over the paths near the alignment.
 
     units, begins, ends: [B, K] unit and first/last output step of each segment; begins beyond the
     window mark padding. A path takes each segment in turn, none left out.
     """
-    batch, count = units.shape
+    batch = units.shape[0]
     steps = outputs.shape[1]
     rows = jnp.arange(batch)[:, None]
     before = jnp.concatenate([units[:, :1], units[:, :-1]], 1)
@@ -92,7 +96,9 @@ def numerator(outputs: jax.Array, units: jax.Array, begins: jax.Array, ends: jax
     return jax.scipy.special.logsumexp(final, (1, 2))
 
 
-def cross_entropy(outputs: jax.Array, targets: jax.Array, smoothing: float) -> tuple[jax.Array, jax.Array]:
+def cross_entropy(
+    outputs: jax.Array, targets: jax.Array, smoothing: float
+) -> tuple[jax.Array, jax.Array]:
     """(mean loss, share right) of outputs [B, T, O] against targets [B, T]."""
     log_chance = jax.nn.log_softmax(outputs)
     right = jnp.take_along_axis(log_chance, targets[..., None], -1)[..., 0]

@@ -1,11 +1,10 @@
-"""Step 3: everything that training needs in one folder: Opus sound, labels, noise.
+"""Step 3: everything that training needs in one folder: Ogg sound, labels, noise.
 
-The folder can travel to another machine; it holds ``sound-NN.opus``, ``noise.opus`` and
+The folder can travel to another machine; it holds ``sound-NN.ogg``, ``noise.ogg`` and
 ``labels.npz``. Clips stand one after another, each filled up to a multiple of 160 samples.
 """
 
 import json
-import sys
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,14 +17,22 @@ from models.recipe.align import UNIT_NUMBER, Alignment, training_lexicon
 from models.recipe.augment import Store
 from models.recipe.features import SHIFT
 from models.recipe.human import human_clips, human_sets, human_sound
+from models.recipe.progress import say
 from models.recipe.store import Clip, read_sound, read_table, shards, write_sound
 
-FILE_S = 3600  # sound in one Opus file, about 11 MB
+FILE_S = 3600  # sound in one file, about 10 MB
 BOUNDARY = 255  # between two words in the phones of a clip
 MOST_CLIP_S = 12.0
 # How often the clips of a source are drawn: its share is proportional to minutes x this.
-SOURCE_WEIGHT = {"human-sentences-orders": 1.0, "human-single-words": 1.5, "human-short-phrases-a": 0.35,
-                 "human-short-phrases-b": 0.35, "kokoro": 2.5, "espeak": 0.8, "flite": 1.0}  # fmt: skip
+SOURCE_WEIGHT = {
+    "human-sentences-orders": 1.0,
+    "human-single-words": 1.5,
+    "human-short-phrases-a": 0.35,
+    "human-short-phrases-b": 0.35,
+    "kokoro": 3.5,
+    "espeak": 0.8,
+    "flite": 1.0,
+}
 HELD_OUT_NOISE_EVERY = 3  # of the recorded noise clips of each kind
 
 
@@ -38,7 +45,9 @@ class Source:
     alignment: Alignment | None
 
 
-def phones_of(words: Sequence[str], alignment: Alignment | None, lexicon: dict[str, list[str]]) -> list[int] | None:
+def phones_of(
+    words: Sequence[str], alignment: Alignment | None, lexicon: dict[str, list[str]]
+) -> list[int] | None:
     """Units of the words, BOUNDARY between words; variants as aligned, else the first ones."""
     said = [u for u, _ in alignment if u != "SIL"] if alignment else None
     phones: list[int] = []
@@ -49,7 +58,9 @@ def phones_of(words: Sequence[str], alignment: Alignment | None, lexicon: dict[s
         ways = [way.split() for way in lexicon[word]]
         way = ways[0]
         if said is not None:
-            way = next((w for w in sorted(ways, key=len, reverse=True) if said[at : at + len(w)] == w), way)
+            way = next(
+                (w for w in sorted(ways, key=len, reverse=True) if said[at : at + len(w)] == w), way
+            )
             at += len(way)
         if phones:
             phones.append(BOUNDARY)
@@ -98,7 +109,9 @@ def _weight(clip: Clip) -> float:
     return next((w for prefix, w in SOURCE_WEIGHT.items() if clip.speaker.startswith(prefix)), 1.0)
 
 
-def write_pack(target: Path, sources: Iterable[Source], noises: Sequence[NDArray[np.int16]]) -> None:
+def write_pack(
+    target: Path, sources: Iterable[Source], noises: Sequence[NDArray[np.int16]]
+) -> None:
     """Write a pack folder; clips without a pronunciation are left out."""
     target.mkdir(parents=True, exist_ok=True)
     lexicon = training_lexicon()
@@ -109,13 +122,17 @@ def write_pack(target: Path, sources: Iterable[Source], noises: Sequence[NDArray
     def flush() -> None:
         nonlocal files
         sound = np.concatenate(waiting).astype(np.float32) / 32768.0
-        write_sound(target / f"sound-{files:02d}.opus", sound, opus=True)
+        write_sound(target / f"sound-{files:02d}.ogg", sound, small=True)
         files += 1
         waiting.clear()
 
     for source in sources:
         phones = phones_of(source.clip.words, source.alignment, lexicon)
-        if phones is None or len(source.samples) > MOST_CLIP_S * 16_000 or len(source.samples) < 4800:
+        if (
+            phones is None
+            or len(source.samples) > MOST_CLIP_S * 16_000
+            or len(source.samples) < 4800
+        ):
             continue
         frames = len(source.samples) // SHIFT
         units = np.zeros(frames, np.uint8)
@@ -135,12 +152,21 @@ def write_pack(target: Path, sources: Iterable[Source], noises: Sequence[NDArray
         if sum(map(len, waiting)) > FILE_S * 16_000:
             flush()
     flush()
-    write_sound(target / "noise.opus", np.concatenate(noises).astype(np.float32) / 32768.0, opus=True)
-    np.savez_compressed(target / "labels.npz", first=np.array(firsts), length=np.array(lengths),
-                        weight=np.array(weights), unit=np.concatenate(unit_rows), aligned=np.array(aligned),
-                        phones=np.concatenate(phone_rows), phone_count=np.array([len(p) for p in phone_rows]),
-                        speaker=np.array(speakers))  # fmt: skip
-    print(f"pack: {len(firsts)} clips, {at / 960_000:.0f} min, {sum(aligned)} aligned", file=sys.stderr)
+    write_sound(
+        target / "noise.ogg", np.concatenate(noises).astype(np.float32) / 32768.0, small=True
+    )
+    np.savez_compressed(
+        target / "labels.npz",
+        first=np.array(firsts),
+        length=np.array(lengths),
+        weight=np.array(weights),
+        unit=np.concatenate(unit_rows),
+        aligned=np.array(aligned),
+        phones=np.concatenate(phone_rows),
+        phone_count=np.array([len(p) for p in phone_rows]),
+        speaker=np.array(speakers),
+    )
+    say(f"pack: {len(firsts)} clips, {at / 960_000:.0f} min, {sum(aligned)} aligned")
 
 
 def segments_of(unit: NDArray[np.uint8], first: NDArray[np.int64]) -> NDArray[np.int32]:
@@ -158,14 +184,18 @@ def read_pack(folder: Path) -> tuple[Store, dict[str, NDArray[np.generic]]]:
     """(store of the aligned clips, raw labels of all clips)."""
     with np.load(folder / "labels.npz") as file:
         labels = {name: file[name] for name in file.files}
-    parts = [soundfile.read(path, dtype="int16")[0] for path in sorted(folder.glob("sound-*.opus"))]
+    parts = [soundfile.read(path, dtype="int16")[0] for path in sorted(folder.glob("sound-*.ogg"))]
     sound = np.concatenate(parts)[: int(labels["length"].sum())]
-    noise = np.asarray(soundfile.read(folder / "noise.opus", dtype="int16")[0], np.int16)
+    noise = np.asarray(soundfile.read(folder / "noise.ogg", dtype="int16")[0], np.int16)
     return make_store(sound, noise, labels, labels["aligned"]), labels
 
 
-def make_store(sound: NDArray[np.int16], noise: NDArray[np.int16], labels: dict[str, NDArray[np.generic]],
-               use: NDArray[np.bool_]) -> Store:  # fmt: skip
+def make_store(
+    sound: NDArray[np.int16],
+    noise: NDArray[np.int16],
+    labels: dict[str, NDArray[np.generic]],
+    use: NDArray[np.bool_],
+) -> Store:
     """The store of those clips that ``use`` marks."""
     clips = np.stack([labels["first"][use], labels["length"][use]], 1).astype(np.int64)
     weight = labels["weight"][use].astype(np.float64)

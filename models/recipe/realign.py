@@ -5,7 +5,6 @@ are the network's chances of a unit every 10 ms (three passes, each a frame late
 """
 
 import pickle
-import sys
 import time
 from functools import partial
 from pathlib import Path
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 from models.recipe.features import FRAME, SHIFT, mfcc
 from models.recipe.network import Shape, run
 from models.recipe.pack import BOUNDARY, read_pack
+from models.recipe.progress import say
 
 LEAST_FRAMES = 3  # of a unit, 10 ms each
 BUCKET_FRAMES = 200
@@ -40,14 +40,22 @@ def states_of(phones: NDArray[np.uint8]) -> tuple[list[int], list[bool], list[bo
 
 
 @jax.jit
-def best_paths(scores: jax.Array, lengths: jax.Array, unit: jax.Array, stay: jax.Array, skip: jax.Array,
-               counts: jax.Array) -> tuple[jax.Array, jax.Array]:  # fmt: skip
+def best_paths(
+    scores: jax.Array,
+    lengths: jax.Array,
+    unit: jax.Array,
+    stay: jax.Array,
+    skip: jax.Array,
+    counts: jax.Array,
+) -> tuple[jax.Array, jax.Array]:
     """States of the best path [B, T] and its mean score [B].
 
     scores [B, T, U] log chances; lengths [B] frames; unit, stay, skip [B, K]; counts [B] states.
     """
     rows, states = unit.shape
-    emit = jnp.take_along_axis(scores, jnp.broadcast_to(unit[:, None], (rows, scores.shape[1], states)), 2)
+    emit = jnp.take_along_axis(
+        scores, jnp.broadcast_to(unit[:, None], (rows, scores.shape[1], states)), 2
+    )
     number = jnp.arange(states)[None]
     begin = (number == 0) | ((number == 1) & skip[:, :1])
     pad = jnp.full((rows, 2), _NEVER)
@@ -56,14 +64,22 @@ def best_paths(scores: jax.Array, lengths: jax.Array, unit: jax.Array, stay: jax
     def forward(alpha, frame):  # type: ignore[no-untyped-def]
         score, t = frame
         wide = jnp.concatenate([pad, alpha], 1)
-        options = jnp.stack([jnp.where(stay, alpha, _NEVER), wide[:, 1:-1], jnp.where(skipped, wide[:, :-2], _NEVER)])
+        options = jnp.stack(
+            [
+                jnp.where(stay, alpha, _NEVER),
+                wide[:, 1:-1],
+                jnp.where(skipped, wide[:, :-2], _NEVER),
+            ]
+        )
         back = options.argmax(0).astype(jnp.int8)
         fresh = options.max(0) + score
         live = (t < lengths)[:, None]
         return jnp.where(live, fresh, alpha), jnp.where(live, back, 0)
 
     start = jnp.where(begin, emit[:, 0], _NEVER)
-    alpha, backs = jax.lax.scan(forward, start, (emit[:, 1:].transpose(1, 0, 2), jnp.arange(1, scores.shape[1])))
+    alpha, backs = jax.lax.scan(
+        forward, start, (emit[:, 1:].transpose(1, 0, 2), jnp.arange(1, scores.shape[1]))
+    )
     row = jnp.arange(rows)
     last, before = alpha[row, counts - 1], alpha[row, counts - 2]
     end = jnp.where(last >= before, counts - 1, counts - 2)
@@ -76,7 +92,9 @@ def best_paths(scores: jax.Array, lengths: jax.Array, unit: jax.Array, stay: jax
 
 
 @partial(jax.jit, static_argnames=("shape", "head"))
-def _unit_scores(params: Any, stats: Any, norm: Any, sound: jax.Array, *, shape: Shape, head: str) -> jax.Array:
+def _unit_scores(
+    params: Any, stats: Any, norm: Any, sound: jax.Array, *, shape: Shape, head: str
+) -> jax.Array:
     """[B, T, U] log chance of each unit every 10 ms."""
     x = (mfcc(sound) - norm[0]) / norm[1]
     reach = shape.first_frame
@@ -112,7 +130,13 @@ def realign(pack: Path, weights: Path, target: Path, *, least_score: float = -1.
         for row, clip in enumerate(chosen):
             first, length = int(labels["first"][clip]), int(labels["length"][clip])
             sound[row, FRAME // 2 - SHIFT // 2 :][:length] = store.sound[first : first + length]
-            chains.append(states_of(labels["phones"][phone_ends[clip] - labels["phone_count"][clip] : phone_ends[clip]]))
+            chains.append(
+                states_of(
+                    labels["phones"][
+                        phone_ends[clip] - labels["phone_count"][clip] : phone_ends[clip]
+                    ]
+                )
+            )
         while len(chains) < ROWS:
             chains.append(chains[0])
         width = -(-max(len(c[0]) for c in chains) // 64) * 64
@@ -124,9 +148,17 @@ def realign(pack: Path, weights: Path, target: Path, *, least_score: float = -1.
         lengths = np.ones(ROWS, int)
         lengths[: len(chosen)] = frames[chosen]
         sound += np.random.default_rng(at).standard_normal(sound.shape, np.float32) * 3.0
-        scores = _unit_scores(loaded["params"], loaded["stats"], loaded["norm"], sound, shape=shape, head="entropy")[:, :longest]
-        path, mean = best_paths(scores, jnp.asarray(lengths), jnp.asarray(table[0]), jnp.asarray(table[1] > 0),
-                                jnp.asarray(table[2] > 0), jnp.asarray(counts))  # fmt: skip
+        scores = _unit_scores(
+            loaded["params"], loaded["stats"], loaded["norm"], sound, shape=shape, head="entropy"
+        )[:, :longest]
+        path, mean = best_paths(
+            scores,
+            jnp.asarray(lengths),
+            jnp.asarray(table[0]),
+            jnp.asarray(table[1] > 0),
+            jnp.asarray(table[2] > 0),
+            jnp.asarray(counts),
+        )
         path, mean = np.asarray(path), np.asarray(mean)
         for row, clip in enumerate(chosen):
             begin = int(labels["first"][clip]) // SHIFT
@@ -134,7 +166,10 @@ def realign(pack: Path, weights: Path, target: Path, *, least_score: float = -1.
             score[clip] = mean[row]
     good = score > least_score
     np.savez_compressed(target, **{**labels, "unit": unit, "aligned": good, "score": score})
-    print(f"realigned {good.sum()} of {len(good)} clips in {time.monotonic() - began:.0f} s; "
-          f"mean score by tenths {np.quantile(score, np.linspace(0, 1, 11)).round(2)}", file=sys.stderr)  # fmt: skip
-    old = labels["unit"][np.repeat(labels["aligned"], frames)]
-    print(f"same unit as before in {np.mean(old == unit[np.repeat(labels['aligned'], frames)]):.3f} of the frames", file=sys.stderr)
+    say(
+        f"realigned {good.sum()} of {len(good)} clips in {time.monotonic() - began:.0f} s; "
+        f"mean score by tenths {np.quantile(score, np.linspace(0, 1, 11)).round(2)}"
+    )
+    old_clips = np.repeat(labels["aligned"], frames)
+    same = np.mean(labels["unit"][old_clips] == unit[old_clips])
+    say(f"same unit as before in {same:.3f} of the frames")

@@ -4,20 +4,22 @@ import gzip
 import json
 import os
 import random
-import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+from models.recipe.progress import say
 from models.recipe.store import write_shard
 from models.recipe.voices import KOKORO_ACCENTS, VOICES, kokoro_say, kokoro_style, kokoro_tokens
 
 SHARD_CLIPS = 150
 
 
-def speak(folder: Path, voice: str, shard_count: int, *, held_out: bool = False, clips: int = SHARD_CLIPS) -> None:
+def speak(
+    folder: Path, voice: str, shard_count: int, *, held_out: bool = False, clips: int = SHARD_CLIPS
+) -> None:
     """Make ``shard_count`` shards of one kind of voice in ``folder``; prints its progress."""
     from models.recipe.texts import Texts
 
@@ -34,8 +36,10 @@ def speak(folder: Path, voice: str, shard_count: int, *, held_out: bool = False,
                 made.append((said.samples, said.voice, kind, text))
         write_shard(folder, name, made)
         seconds = sum(len(m[0]) for m in made) / 16_000
-        print(f"{name}: {len(made)} clips, {seconds / 60:.1f} min, took {time.monotonic() - began:.0f} s",
-              file=sys.stderr, flush=True)  # fmt: skip
+        say(
+            f"{name}: {len(made)} clips, {seconds / 60:.1f} min, "
+            f"took {time.monotonic() - began:.0f} s"
+        )
 
 
 # --- the same on a machine of many cores that has neither espeak-ng nor our word lists ------------
@@ -50,8 +54,13 @@ def plan_kokoro(path: Path, clips: int, *, seed: str = "plan") -> None:
     rng, texts = random.Random(f"plan {seed}"), Texts(f"plan text {seed}")  # noqa: S311
     with gzip.open(path, "wt", encoding="utf-8") as file:
         for kind, text in texts.many(clips):
-            entry = {"kind": kind, "text": text, "style": rng.getrandbits(32), "speed": round(rng.uniform(0.8, 1.25), 3),
-                     "tokens": kokoro_tokens(text, rng.choice(KOKORO_ACCENTS))}  # fmt: skip
+            entry = {
+                "kind": kind,
+                "text": text,
+                "style": rng.getrandbits(32),
+                "speed": round(rng.uniform(0.8, 1.25), 3),
+                "tokens": kokoro_tokens(text, rng.choice(KOKORO_ACCENTS)),
+            }
             file.write(json.dumps(entry) + "\n")
 
 
@@ -65,7 +74,7 @@ def _speak_part(part: tuple[int, list[dict[str, Any]]], folder: Path, stop_at: f
         name, weights, disturbance = kokoro_style(random.Random(entry["style"]), held_out=False)  # noqa: S311
         samples = kokoro_say(entry["tokens"], weights, disturbance, entry["speed"])
         made.append((samples, name, entry["kind"], entry["text"]))
-    write_shard(folder, f"kokoro-plan-{number:04d}", made, opus=True)
+    write_shard(folder, f"kokoro-plan-{number:04d}", made, small=True)
     return sum(len(m[0]) for m in made) / 16_000
 
 
@@ -74,10 +83,14 @@ def speak_plan(plan: Path, folder: Path, *, seconds: float, workers: int | None 
     began = time.time()
     with gzip.open(plan, "rt", encoding="utf-8") as file:
         entries = [json.loads(line) for line in file]
-    parts = [(i, entries[i * PLAN_SHARD_CLIPS : (i + 1) * PLAN_SHARD_CLIPS])
-             for i in range(len(entries) // PLAN_SHARD_CLIPS)]  # fmt: skip
+    parts = [
+        (i, entries[i * PLAN_SHARD_CLIPS : (i + 1) * PLAN_SHARD_CLIPS])
+        for i in range(len(entries) // PLAN_SHARD_CLIPS)
+    ]
     with ProcessPoolExecutor(workers or os.cpu_count()) as pool:
         work = partial(_speak_part, folder=folder, stop_at=began + seconds)
         lengths = list(pool.map(work, parts))
-    print(f"{sum(1 for s in lengths if s)} shards, {sum(lengths) / 60:.1f} min of sound, "
-          f"took {time.time() - began:.0f} s", file=sys.stderr)  # fmt: skip
+    say(
+        f"{sum(1 for s in lengths if s)} shards, {sum(lengths) / 60:.1f} min of sound, "
+        f"took {time.time() - began:.0f} s"
+    )

