@@ -6,6 +6,7 @@ that its answer is there right after the end. Effects only through ports.
 
 from collections import deque
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from assistant.endpointer import Decision, Endpointer, Patience, Turn
 from assistant.ports import AudioSource, FrontEnd, Recognizer
 from assistant.utterance import FRAME_S, FRAME_SAMPLES, Heard, Samples, Utterance
 
+_SLOWEST_WORD_S = 1.2  # nobody drags a word so long; a machine that sounds like a word does
 _TAIL_S = 0.2  # room after the last word of a file that stops short
 _LEVEL_MEMORY = 0.9  # of the level meter, a frame
 _QUIETEST_DB = -100.0
@@ -124,7 +126,7 @@ class Listener:
             speech_share=decision.speech_share,
             samples=self._since(self._raw, self._begun),
         )
-        return utterance, heard
+        return utterance, _paced(utterance, heard)
 
     def _flush(self) -> tuple[Utterance, Heard] | None:
         """The end of the stream: let the tail of the last word out of the front end."""
@@ -150,3 +152,11 @@ class Listener:
         self._raw.clear()
         self._clean.clear()
         self._free_from = self._endpointer.frames_seen
+
+
+def _paced(utterance: Utterance, heard: Heard) -> Heard:
+    """What was heard, with no score left if its words would take impossibly long."""
+    spoken_s = utterance.end_s - utterance.start_s
+    if heard.words and spoken_s > _SLOWEST_WORD_S * len(heard.words):
+        return replace(heard, score=0.0)
+    return heard

@@ -213,3 +213,10 @@ def test_the_level_meter_shows_full_scale_as_zero_decibels() -> None:
     listener = Listener(ListedSource([0.5] * 200), LoudnessFrontEnd(), CountingRecognizer())
     list(listener.calls())
     assert listener.level_db == pytest.approx(-6.02, abs=0.05)
+
+
+@pytest.mark.parametrize(("frames", "score"), [(119, 1.0), (121, 0.0)])
+def test_a_word_dragged_beyond_all_speech_leaves_no_score(frames: int, score: float) -> None:
+    values = stream((QUIET, 60), (LOUD, frames), (QUIET, 100))
+    ((_, heard),) = Listener(ListedSource(values), LoudnessFrontEnd(), CountingRecognizer()).calls()
+    assert heard.score == score
