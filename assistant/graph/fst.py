@@ -61,18 +61,21 @@ class Fst:
         return found
 
     def connected(self) -> "Fst":
-        """Only the states that lie on a path from the start to a final state, renumbered."""
+        """Only the states that lie on a path from the start to a final state, renumbered.
+
+        The start stays even where no path is left.
+        """
         forward = self._reach([self.start], [[a[3] for a in arcs] for arcs in self.arcs])
         back: list[list[int]] = [[] for _ in self.arcs]
         for source, arcs in enumerate(self.arcs):
             for arc in arcs:
                 back[arc[3]].append(source)
-        keep = sorted(forward & self._reach(list(self.finals), back))
+        keep = sorted((forward & self._reach(list(self.finals), back)) | {self.start})
         number = {state: n for n, state in enumerate(keep)}
         return Fst(
             [[(i, o, w, number[t]) for i, o, w, t in self.arcs[s] if t in number] for s in keep],
             {number[s]: w for s, w in self.finals.items() if s in number},
-            number.get(self.start, 0),
+            number[self.start],
         )
 
     @staticmethod

@@ -3,8 +3,8 @@
     python -m models.recipe make --work DIR --human DIR --noise DIR --target models/leafcall-en
 
 ``--human`` and ``--noise`` are optional folders of recordings (NAME.opus with NAME.tsv: start_s,
-end_s, speaker, words). Training runs on whatever JAX finds; a CPU needs days where an H100 needs
-fifteen minutes, and ``pack`` is the folder to carry to such a machine (steps train and realign).
+end_s, speaker, words). Training runs on whatever JAX finds: slow on a CPU, on an H100 it took
+fifteen minutes. DIR/pack is all that the step ``train`` reads, for another machine to do it.
 """
 
 import argparse

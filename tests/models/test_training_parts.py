@@ -1,0 +1,81 @@
+"""Parts of training that can be checked against plain references; they need the extra ``train``."""
+
+from itertools import product
+
+import numpy as np
+import pytest
+
+jax = pytest.importorskip("jax", reason="the extra 'train' is not installed")
+
+
+def test_features_are_those_of_kaldi() -> None:
+    knf = pytest.importorskip("kaldi_native_fbank", reason="the extra 'train' is not installed")
+    from models.recipe.features import mfcc
+
+    rng = np.random.default_rng(0)
+    sound = (rng.standard_normal(16_000) * 1000).astype(np.float32)
+    options = knf.MfccOptions()
+    options.frame_opts.dither = 0
+    options.frame_opts.samp_freq = 16_000
+    options.mel_opts.num_bins = 40
+    options.mel_opts.low_freq, options.mel_opts.high_freq = 20, 7600
+    options.num_ceps, options.use_energy = 40, False
+    theirs = knf.OnlineMfcc(options)
+    theirs.accept_waveform(16_000, sound.tolist())
+    theirs.input_finished()
+    expected = np.stack([theirs.get_frame(i) for i in range(theirs.num_frames_ready)])
+    assert np.abs(np.asarray(mfcc(sound[None]))[0] - expected).max() < 2e-3
+
+
+def test_denominator_sums_over_all_unit_sequences() -> None:
+    from models.recipe import objective
+
+    rng = np.random.default_rng(1)
+    units = objective.N_UNITS
+    scores = np.full((1, 3, 2 * units), -50.0, np.float32)
+    scores[0, :, :6] = rng.standard_normal((3, 6))  # only units 0..2 matter
+    trigram = rng.uniform(0.1, 1.0, (units,) * 3).astype(np.float32)
+    trigram /= trigram.sum(-1, keepdims=True)
+    total = 0.0
+    start = 1.0 / (2 * units * units)
+    # a path: unit before, unit now, then each step either a new unit or the same again
+    for p, q in product(range(units), range(3)):
+        paths = [((p, q), start * 0.5 * np.exp(0.0))] * 2  # first or further frame at the start
+        for t in range(3):
+            fresh = []
+            for (a, b), chance in paths:
+                fresh.append(((a, b), chance * np.exp(scores[0, t, 2 * b + 1])))
+                fresh += [((b, r), chance * trigram[a, b, r] * np.exp(scores[0, t, 2 * r]))
+                          for r in range(3)]  # fmt: skip
+            paths = [(state, chance * (0.5 if t < 2 else 1.0)) for state, chance in fresh]
+        total += sum(chance for _, chance in paths)
+    got = float(objective.denominator(scores, trigram)[0])
+    assert got == pytest.approx(np.log(total), abs=1e-3)
+
+
+def test_numerator_of_one_segment_is_its_only_path() -> None:
+    from models.recipe import objective
+
+    scores = np.random.default_rng(2).standard_normal((1, 4, 80)).astype(np.float32)
+    trigram = np.full((40,) * 3, 1 / 40, np.float32)
+    units, begins, ends = (np.array([[v]]) for v in (7, 0, 3))
+    got = float(objective.numerator(scores, units, begins, ends, trigram)[0])
+    first = np.logaddexp(scores[0, 0, 14], scores[0, 0, 15])  # the window may begin inside a unit
+    expected = first + scores[0, 1:, 15].sum() + 3 * np.log(0.5)
+    assert got == pytest.approx(expected, abs=1e-4)
+
+
+def test_realignment_finds_the_planted_sounds() -> None:
+    from models.recipe.pack import BOUNDARY
+    from models.recipe.realign import best_paths, states_of
+
+    truth = [0] * 10 + [5] * 6 + [7] * 4 + [9] * 9 + [0] * 5
+    scores = np.random.default_rng(0).standard_normal((1, 40, 40)) * 0.3 - 4.0
+    for t, unit in enumerate(truth):
+        scores[0, t, unit] = 0.0
+    unit, stay, skip = states_of(np.array([5, 7, BOUNDARY, 9], np.uint8))
+    wide = [np.array([row + [0] * (64 - len(row))]) for row in (unit, stay, skip)]
+    path, mean = best_paths(scores, np.array([len(truth)]), wide[0], wide[1] > 0, wide[2] > 0,
+                            np.array([len(unit)]))  # fmt: skip
+    assert [unit[s] for s in np.asarray(path)[0, : len(truth)]] == truth
+    assert float(mean[0]) == pytest.approx(0.0)
