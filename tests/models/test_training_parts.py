@@ -37,17 +37,18 @@ def test_denominator_sums_over_all_unit_sequences() -> None:
     trigram = rng.uniform(0.1, 1.0, (units,) * 3).astype(np.float32)
     trigram /= trigram.sum(-1, keepdims=True)
     total = 0.0
-    start = 1.0 / (2 * units * units)
-    # a path: unit before, unit now, then each step either a new unit or the same again
-    for p, q in product(range(units), range(3)):
-        paths = [((p, q), start * 0.5 * np.exp(0.0))] * 2  # first or further frame at the start
+    # A path is in the unit q after p; at each step it stays there or goes on to a new unit r, each
+    # with one half. Before the first step every pair is as likely.
+    for p, q in product(range(units), repeat=2):
+        paths = [((p, q), 1.0 / units**2)]
         for t in range(3):
             fresh = []
             for (a, b), chance in paths:
-                fresh.append(((a, b), chance * np.exp(scores[0, t, 2 * b + 1])))
-                fresh += [((b, r), chance * trigram[a, b, r] * np.exp(scores[0, t, 2 * r]))
-                          for r in range(3)]  # fmt: skip
-            paths = [(state, chance * (0.5 if t < 2 else 1.0)) for state, chance in fresh]
+                fresh.append(((a, b), 0.5 * chance * np.exp(scores[0, t, 2 * b + 1])))
+                for r in range(3):
+                    weight = 0.5 * trigram[a, b, r] * np.exp(scores[0, t, 2 * r])
+                    fresh.append(((b, r), chance * weight))
+            paths = fresh
         total += sum(chance for _, chance in paths)
     got = float(objective.denominator(scores, trigram)[0])
     assert got == pytest.approx(np.log(total), abs=1e-3)
