@@ -242,16 +242,19 @@ def main(arguments: Sequence[str] | None = None) -> None:
                         label = (Path(ear).name, front_end, noise, level)
                         rows.append(_row(label, found, peak_mb))
                         records += [[*label, *_record(o)] for o in found]
+                        _save(options.csv, [COLUMNS, *rows])
+                        _save(options.clips, records)
     table = Table(*COLUMNS, title=f"{len(clips)} clips of {options.manifest.name}")
     for row in rows:
         table.add_row(*row)
     Console(width=220).print(table)
-    if options.csv:
-        with options.csv.open("w", newline="", encoding="utf-8") as file:
-            csv.writer(file).writerows([COLUMNS, *rows])
-    if options.clips:
-        with options.clips.open("w", newline="", encoding="utf-8") as file:
-            csv.writer(file).writerows(records)
+
+
+def _save(path: Path | None, rows: Sequence[Sequence[object]]) -> None:
+    """Write what there is so far, so that a long run that is broken off has not been in vain."""
+    if path is not None:
+        with path.open("w", newline="", encoding="utf-8") as file:
+            csv.writer(file).writerows(rows)
 
 
 def _record(outcome: Outcome) -> list[object]:
