@@ -129,7 +129,19 @@ def test_without_the_library_the_stand_in_comes_with_a_sentence(
     front_end, notice = open_front_end()
     assert type(front_end) is PassThrough
     assert "pip install pyrnnoise" in notice
-    assert open_front_end(denoise=False)[1] == ""
+    front_end, notice = open_front_end(denoise=False)
+    assert type(front_end) is PassThrough
+    assert "pip install pyrnnoise" in notice
+
+
+def test_without_denoising_the_sound_comes_as_it_went_in_and_speech_is_still_told(
+    speech: Samples,
+) -> None:
+    front_end, notice = open_front_end(denoise=False)
+    sound, probability = process(front_end, speech)
+    assert (front_end.delay_s, notice) == (0.0, "")
+    assert np.allclose(sound, speech[: len(sound)], atol=2e-3)  # but for the dither, if any
+    assert np.array_equal(probability, process(RNNoise(), speech)[1])
 
 
 @pytest.mark.parametrize("platform", ["linux", "darwin", "win32"])
