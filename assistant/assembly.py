@@ -21,7 +21,7 @@ from assistant.adapters.vosk_recognizer import VoskRecognizer
 from assistant.dialogue import Call, Dialogue, Turn
 from assistant.errors import JobError, LearnedError, RecognizerError
 from assistant.grammar import REPLIES_FILE, Grammar
-from assistant.interpretation import FOREIGN, SURE_ENOUGH
+from assistant.interpretation import refused_by_ear
 from assistant.job import Job
 from assistant.listening import Listener
 from assistant.ports import AudioSource, FrontEnd, Recognizer, Speaker
@@ -118,13 +118,7 @@ def heard_record(
     latency_s: from the end of speech to the result, the quiet waited for included.
     """
     parsed = ear.grammar.parse(heard.words) if heard.words else None
-    refused = None
-    if not heard.words:
-        refused = "no speech" if utterance is None else "nothing"
-    elif heard.score < SURE_ENOUGH:
-        refused = "foreign" if heard.score < FOREIGN else "not sure"
-    elif parsed is None:
-        refused = "no sentence"
+    refused = "no speech" if utterance is None else refused_by_ear(heard, ear.grammar)
     latency_s = None if utterance is None else utterance.decided_s - utterance.end_s + heard.final_s
     return json.dumps(
         {

@@ -81,6 +81,23 @@ def interpret(
     return best
 
 
+def refused_by_ear(heard: Heard, grammar: Grammar) -> str | None:
+    """Why a call would not be taken by its sound alone, no state known; None if it would.
+
+    The same limits as ``interpret``: sure enough, a sentence, and clearly before its rivals.
+    """
+    if not heard.words:
+        return "nothing"
+    if heard.score < SURE_ENOUGH:
+        return "foreign" if heard.score < FOREIGN else "not sure"
+    if grammar.parse(heard.words) is None:
+        return "no sentence"
+    rivals = [other.score for other in heard.hypotheses[1:] if grammar.parse(other.words)]
+    if rivals and heard.hypotheses[0].score < CLEAR_WIN * max(rivals):
+        return "close race"
+    return None
+
+
 def _ranked(
     heard: Heard, grammar: Grammar, state: State, confusions: Sequence[tuple[str, str]]
 ) -> list[Understood]:

@@ -16,6 +16,7 @@ from assistant.interpretation import (
     Understood,
     interpret,
     plausibility,
+    refused_by_ear,
 )
 from assistant.session import State
 from assistant.units import Unit
@@ -259,3 +260,26 @@ def test_the_ring_at_hand_does_not_matter_for_a_reading_with_its_own_place(
     assert got.weight == 1.0
     assert bench.state.here == (1, TOP)
     assert (1, UPPER) in bench.state.open_rings()
+
+
+@pytest.mark.parametrize(
+    ("hypotheses", "score", "refused"),
+    [
+        ((("fifteen goes", 1.0),), 1.0, None),
+        ((("fifteen goes", 0.7), ("fifty goes", 0.3)), 1.0, None),
+        ((("fifteen goes", 0.6), ("fifty goes", 0.4)), 1.0, "close race"),
+        ((("fifteen goes", 0.6), ("fifteen", 0.4)), 1.0, None),
+        ((("fifteen goes", 1.0),), 0.4, "not sure"),
+        ((("fifteen goes", 1.0),), 0.1, "foreign"),
+        ((("fifteen", 1.0),), 1.0, "no sentence"),
+        ((), 0.0, "nothing"),
+    ],
+)
+def test_by_sound_alone(
+    grammar: Grammar,
+    hypotheses: tuple[tuple[str, float], ...],
+    score: float,
+    refused: str | None,
+) -> None:
+    heard = Heard(tuple(Hypothesis(tuple(w.split()), s) for w, s in hypotheses), score)
+    assert refused_by_ear(heard, grammar) == refused
