@@ -357,12 +357,18 @@ def test_a_fault_of_our_own_is_not_hidden(
     monkeypatch.undo()
 
 
+def _hear_ctrl_c() -> None:
+    # Tests run in the background of a shell inherit its deafness to Ctrl-C.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C cannot be sent so on Windows")
 def test_ctrl_c_says_what_is_kept_and_leaves_the_sheet(run: Run, job: str, tmp_path: Path) -> None:
     going = subprocess.Popen(
         [sys.executable, "-m", "assistant", "type", job, "--mute"], cwd=tmp_path, text=True,
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         env={"PYTHONPATH": str(ROOT), "LEAFCALL_HOME": str(tmp_path), "PATH": ""},
+        preexec_fn=_hear_ctrl_c,
     )  # fmt: skip
     assert going.stdin is not None
     assert going.stdout is not None
