@@ -45,9 +45,10 @@ def load_grammar(folder: Path | None = None, *, unit: Unit = Unit.INCH) -> Gramm
     return Grammar(grammar_texts(folder if folder is not None else shipped("grammar")), unit=unit)
 
 
-def load_wording(grammar: Grammar) -> Wording:
-    """The bench's replies, numbers worded by ``grammar``."""
-    return Wording(grammar_texts(shipped("grammar"))[REPLIES_FILE], grammar.numbers)
+def load_wording(grammar: Grammar | None = None) -> Wording:
+    """The bench's replies, numbers worded by ``grammar``; None leaves them in figures."""
+    numbers = grammar.numbers if grammar is not None else None
+    return Wording(grammar_texts(shipped("grammar"))[REPLIES_FILE], numbers)
 
 
 def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:

@@ -16,6 +16,7 @@ from assistant.adapters.microphone import Microphone
 from assistant.adapters.session_log import read_log
 from assistant.adapters.speaker import SilentSpeaker, VoiceSpeaker
 from assistant.adapters.terminal import Terminal
+from assistant.adapters.typed_recognizer import TypedRecognizer
 from assistant.adapters.vosk_recognizer import STANDARD_MODEL, fetch_model
 from assistant.adapters.wav_file import WavFile
 from assistant.assembly import (
@@ -43,7 +44,6 @@ from assistant.ports import AudioSource, Speaker
 from assistant.reply import Wording
 from assistant.review import review_lines
 from assistant.showing import learned_lines, turn_lines
-from assistant.utterance import Heard, Hypothesis
 
 app = typer.Typer(
     name="leafcall",
@@ -196,11 +196,11 @@ def fit(
 def type_(job: JobFile, mute: Mute = False, fresh: Fresh = False, speed: Speed = 170) -> None:
     """Fit rings from the keyboard: the same calls, typed, one a line."""
     with _session(job, mute=mute, fresh=fresh, speed=speed) as session:
+        keyboard = TypedRecognizer(session.grammar.words_of)
         for line in _typed_lines():
-            words = session.grammar.words_of(line)
-            if not words:
+            heard = keyboard.hear(line)
+            if not heard.words:
                 continue
-            heard = Heard((Hypothesis(words, 1.0),), 1.0)
             turn = session.dialogue.take(Call(heard, source="keyboard", typed=True))
             if turn.state.closed:
                 return
@@ -276,7 +276,7 @@ def _session(job: Path, *, mute: bool, fresh: bool, speed: int) -> Iterator[Sess
     """A session that shows and speaks; on the way out it writes the sheet."""
     terminal = Terminal()
     speaker = _speaker(terminal, mute=mute, speed=speed)
-    for caution in load_wording(load_grammar()).cautions:
+    for caution in load_wording().cautions:
         terminal.show(caution)
 
     def show(turn: Turn, wording: Wording) -> None:

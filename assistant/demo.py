@@ -37,7 +37,6 @@ class _Tally:
 @dataclass(frozen=True)
 class _Clip:
     said: str
-    in_grammar: bool
     path: Path
 
 
@@ -146,8 +145,7 @@ def _clips(folder: Path) -> list[_Clip]:
     with (folder / "calls.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     return [
-        _Clip(row["said"], row["in_grammar"] == "yes", folder / f"{number:02d}.wav")
-        for number, row in enumerate(rows, start=1)
+        _Clip(row["said"], folder / f"{number:02d}.wav") for number, row in enumerate(rows, start=1)
     ]
 
 

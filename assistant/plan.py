@@ -12,6 +12,9 @@ from assistant.learned import Learned, started_from
 RingKey = tuple[int, RingPosition]
 """(cylinder from 1, position)."""
 
+BAND_SHARE = 0.95
+"""How sure the band of a gap is that is said, shown and printed."""
+
 
 def window_of(job: Job, key: RingKey) -> Window:
     """The window of one ring in its own bore. Raises JobError if the job has no such ring."""

@@ -78,13 +78,6 @@ class Speaker(Protocol):
         """Let go of the voice; calling it twice does no harm."""
 
 
-class Display(Protocol):
-    """Shows lines of a conversation."""
-
-    def show(self, line: str) -> None:
-        """Show one line."""
-
-
 class EventStore(Protocol):
     """The session log: append only."""
 

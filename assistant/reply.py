@@ -20,7 +20,7 @@ from assistant.grammar import REPLIES_FILE
 from assistant.interpretation import Rejection
 from assistant.job import RingPosition
 from assistant.numbers import NumberWords
-from assistant.plan import RingKey
+from assistant.plan import BAND_SHARE, RingKey
 from assistant.session import Pending, State
 from assistant.units import Unit, floor_to, round_to, show_gap, show_span, to_called
 
@@ -291,7 +291,7 @@ def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, obj
 def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
     """The gap in a few words: a figure where the band is narrow (with its margin if ``sure``,
     since measuring is over then), else the band."""
-    low_nm, high_nm = belief.interval_nm(0.95)
+    low_nm, high_nm = belief.interval_nm(BAND_SHARE)
     if high_nm - low_nm > WIDE_BAND * unit.call_nm:
         return wording.fill("gaps", "wide", unit, {"band": wording.span(low_nm, high_nm, unit)})
     margin_nm = max(belief.best_nm - low_nm, high_nm - belief.best_nm, unit.half_nm)

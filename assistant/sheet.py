@@ -6,13 +6,11 @@ from assistant import events as ev
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.geometry import butting_ring_c, hot_gap_nm, material
 from assistant.job import GrinderKind, Job, RingPosition
-from assistant.plan import RingKey
+from assistant.plan import BAND_SHARE, RingKey
 from assistant.reply import Wording
 from assistant.report import RingRow, RingState, Sheet
 from assistant.session import Outcome, Ring, State, replay
 from assistant.units import Unit, show_gap, show_span
-
-BAND_SHARE = 0.95
 
 
 def sheet_of(envelopes: Sequence[ev.Envelope], *, log_name: str, wording: Wording) -> Sheet:

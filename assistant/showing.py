@@ -6,7 +6,7 @@ from assistant import events as ev
 from assistant.dialogue import Turn
 from assistant.job import GrinderKind
 from assistant.learned import Learned
-from assistant.plan import RingKey
+from assistant.plan import BAND_SHARE, RingKey
 from assistant.reply import Wording, entry_line
 from assistant.session import State
 from assistant.units import NM_PER_MM, NM_PER_THOU, show_gap, show_span
@@ -36,7 +36,7 @@ def ring_line(state: State, key: RingKey, wording: Wording) -> str:
     if belief.butting:
         parts.append("gap butts")
     elif belief.known:
-        low_nm, high_nm = belief.interval_nm(0.95)
+        low_nm, high_nm = belief.interval_nm(BAND_SHARE)
         parts.append(f"gap {show_gap(belief.best_nm, unit)} ({show_span(low_nm, high_nm, unit)})")
     else:
         parts.append("gap not measured")

@@ -15,7 +15,7 @@ the fold runs in felt gaps and the offset's uncertainty is added once, at the en
 not make it smaller. Nothing here reads a clock or a file, and undoing a fact is leaving it out.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from math import ceil, floor, log, sqrt
@@ -138,13 +138,6 @@ class Belief:
             ceil(self.quantile(1 - tail) / half_nm) * half_nm,
         )
 
-    def plus_minus_nm(self, confidence: float) -> int:
-        """Half width of the central interval, to the nearest grid step: "plus or minus half"."""
-        half_nm = self.bench.half_nm
-        tail = (1 - confidence) / 2
-        width_nm = self.quantile(1 - tail) - self.quantile(tail)
-        return max(floor(width_nm / 2 / half_nm + 0.5), 1) * half_nm
-
     def p_below(self, limit_nm: float) -> float:
         """Chance that the gap is below ``limit_nm``."""
         position = (limit_nm - float(self.gap_nm[0])) / GRID_NM + 0.5
@@ -233,17 +226,6 @@ def _split(facts: Sequence[Fact]) -> tuple[tuple[Fact, ...], tuple[Reading, ...]
 
 def _reseated(closed: Sequence[Fact]) -> bool:
     return bool(closed) and isinstance(closed[-1], Reseated)
-
-
-def _seats(closed: Sequence[Fact]) -> Iterator[tuple[tuple[Reading, ...], Cut | Reseated]]:
-    """Each seating's readings with what ended it."""
-    seat: list[Reading] = []
-    for fact in closed:
-        if isinstance(fact, Reading):
-            seat.append(fact)
-        else:
-            yield tuple(seat), fact
-            seat = []
 
 
 @lru_cache(maxsize=512)
