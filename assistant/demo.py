@@ -11,7 +11,8 @@ from assistant.adapters.data_files import shipped
 from assistant.adapters.speaker import VoiceSpeaker, WavSpeaker
 from assistant.adapters.terminal import Terminal
 from assistant.adapters.wav_file import WavFile
-from assistant.assembly import Ear, Session, open_ear, open_session, write_sheet
+from assistant.assembly.ears import Ear, open_ear
+from assistant.assembly.sessions import Session, open_session, write_sheet
 from assistant.dialogue import Turn
 from assistant.errors import LeafcallError
 from assistant.reply import Wording

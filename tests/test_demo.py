@@ -8,7 +8,7 @@ import pytest
 
 from assistant.adapters.session_log import read_log
 from assistant.adapters.terminal import Terminal
-from assistant.assembly import DEFAULT_EAR
+from assistant.assembly.ears import DEFAULT_EAR
 from assistant.demo import run_demo
 from assistant.errors import LeafcallError
 from assistant.events import EntryRetracted, QuestionAsked

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from assistant.adapters.sheet_file import save_sheet, sheet_template
 from assistant.errors import LeafcallError
-from assistant.report import (
+from assistant.record.report import (
     CSV_COLUMNS,
     RingRow,
     RingState,

@@ -8,7 +8,7 @@ import pytest
 
 from assistant.adapters.data_files import shipped
 from assistant.adapters.wav_file import WavFile
-from assistant.assembly import Ear, load_grammar, open_ear
+from assistant.assembly.ears import Ear, load_grammar, open_ear
 from assistant.interpretation import SURE_ENOUGH
 
 FOLDER = shipped("sample_audio")

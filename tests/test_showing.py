@@ -3,11 +3,11 @@
 import pytest
 
 from assistant.errors import CommandNotAllowed
+from assistant.record.report import RingState
+from assistant.record.review import review_lines
+from assistant.record.sheet import sheet_of
 from assistant.reply import Wording
-from assistant.report import RingState
-from assistant.review import review_lines
 from assistant.session import State
-from assistant.sheet import sheet_of
 from assistant.showing import ring_line, turn_lines
 from tests.fakes import SECOND, TOP, UPPER, Bench
 

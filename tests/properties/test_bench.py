@@ -16,10 +16,10 @@ from assistant.advice import advise
 from assistant.commands import command_from
 from assistant.grammar import REPLIES_FILE, Grammar
 from assistant.job import Job
+from assistant.record.review import review_lines
+from assistant.record.sheet import sheet_of
 from assistant.reply import Wording
-from assistant.review import review_lines
 from assistant.session import State, apply, replay
-from assistant.sheet import sheet_of
 from assistant.showing import turn_lines
 from assistant.units import Unit
 from tests.fakes import Bench, metric_job, small_job

@@ -1,7 +1,5 @@
-"""Builds the parts into a whole: an ear, a session on disk. Only this and the cli know adapters."""
+"""Builds a session on disk: where it is kept, its log, its dialogue, what it leaves."""
 
-import json
-import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
@@ -10,149 +8,23 @@ from pathlib import Path
 
 from assistant import __version__
 from assistant.adapters.clips import Clips
-from assistant.adapters.data_files import grammar_texts, shipped
 from assistant.adapters.job_file import read_job
 from assistant.adapters.learned_file import LearnedFile
-from assistant.adapters.own_model import compiled, usual_cache
-from assistant.adapters.rnnoise import open_front_end
 from assistant.adapters.session_log import SessionLog, read_log
 from assistant.adapters.sheet_file import save_sheet, sheet_template
-from assistant.adapters.vosk_recognizer import VoskRecognizer
+from assistant.assembly.ears import load_grammar, load_wording
 from assistant.dialogue import Call, Dialogue, Turn
-from assistant.errors import JobError, LearnedError, RecognizerError
-from assistant.grammar import REPLIES_FILE, Grammar
-from assistant.interpretation import refused_by_ear
+from assistant.errors import JobError, LearnedError
+from assistant.grammar import Grammar
 from assistant.job import Job
-from assistant.listening import Listener
-from assistant.ports import AudioSource, FrontEnd, Recognizer, Speaker
+from assistant.ports import Speaker
+from assistant.record.report import sheet_page, sheet_table
+from assistant.record.sheet import sheet_of
 from assistant.reply import Wording
-from assistant.report import sheet_page, sheet_table
 from assistant.session import replay
-from assistant.sheet import sheet_of
-from assistant.units import Unit
 from assistant.utterance import Heard, Utterance
-from assistant.wordgraph import WordGraph
 
 SOFTWARE = f"leafcall {__version__}"
-DEFAULT_EAR = "own"
-STOCK_EAR = "pocketsphinx"
-EARS = (DEFAULT_EAR, STOCK_EAR)
-OWN_MODEL = "leafcall-en"
-
-
-def load_grammar(folder: Path | None = None, *, unit: Unit = Unit.INCH) -> Grammar:
-    """The grammar in ``folder``, or the bench's own. Raises GrammarError."""
-    return Grammar(grammar_texts(folder if folder is not None else shipped("grammar")), unit=unit)
-
-
-def load_wording(grammar: Grammar | None = None) -> Wording:
-    """The bench's replies, numbers worded by ``grammar``; None leaves them in figures."""
-    numbers = grammar.numbers if grammar is not None else None
-    return Wording(grammar_texts(shipped("grammar"))[REPLIES_FILE], numbers)
-
-
-def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
-    """The recogniser named ``ear``: one of EARS, or the folder of a Vosk model.
-
-    Raises RecognizerError if there is no such recogniser or model.
-    """
-    if ear == DEFAULT_EAR:
-        grammar_model, loop_model = compiled(shipped("models") / OWN_MODEL, graph, usual_cache())
-        return VoskRecognizer(graph, grammar_model, loop_folder=loop_model, name=OWN_MODEL)
-    if ear == STOCK_EAR:
-        # Only when it is wanted: its decoder is slow to load.
-        from assistant.adapters.sphinx_recognizer import SphinxRecognizer
-
-        return SphinxRecognizer(graph)
-    if Path(ear).is_dir():
-        return VoskRecognizer(graph, Path(ear))
-    raise RecognizerError(
-        f"There is no ear {ear!r}: write {' or '.join(EARS)}, or the folder of a Vosk model "
-        "('leafcall models' explains)."
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class Ear:
-    """A grammar with a recogniser and a front end for it; close it when done.
-
-    notice: a sentence to show if hearing is worse than it could be, else empty.
-    """
-
-    grammar: Grammar
-    front_end: FrontEnd
-    recognizer: Recognizer
-    notice: str
-
-    def listener(self, source: AudioSource) -> Listener:
-        """Listens to one source."""
-        self.front_end.reset()
-        return Listener(
-            source, self.front_end, self.recognizer, is_complete=self.grammar.is_complete
-        )
-
-
-@contextmanager
-def open_ear(
-    grammar: Grammar, *, ear: str = DEFAULT_EAR, denoise: bool | None = None
-) -> Iterator[Ear]:
-    """An ear for ``grammar``. Raises RecognizerError.
-
-    denoise: None = as the ear was made: our own model learned to hear in noise and takes the sound
-    as it is, others hear better through the denoiser.
-    """
-    cleaned = ear != DEFAULT_EAR if denoise is None else denoise
-    recognizer = open_recognizer(ear, grammar.graph)
-    try:
-        front_end, notice = open_front_end(denoise=cleaned)
-        yield Ear(grammar, front_end, recognizer, notice)
-    finally:
-        recognizer.close()
-
-
-def heard_record(
-    ear: Ear, file: str, utterance: Utterance | None, heard: Heard, *, audio_s: float,
-    compute_s: float,
-) -> str:  # fmt: skip
-    """One line of JSON on one utterance (None: the file held no speech), for other programs.
-
-    latency_s: from the end of speech to the result, the quiet waited for included.
-    """
-    parsed = ear.grammar.parse(heard.words) if heard.words else None
-    refused = "no speech" if utterance is None else refused_by_ear(heard, ear.grammar)
-    latency_s = None if utterance is None else utterance.decided_s - utterance.end_s + heard.final_s
-    return json.dumps(
-        {
-            "file": file,
-            "words": " ".join(heard.words),
-            "command": parsed.command if parsed is not None and refused is None else None,
-            "refused": refused,
-            "score": round(heard.score, 4),
-            "audio_s": round(audio_s, 3),
-            "compute_s": round(compute_s, 4),
-            "latency_s": None if latency_s is None else round(latency_s, 4),
-            "start_s": None if utterance is None else round(utterance.start_s, 2),
-            "end_s": None if utterance is None else round(utterance.end_s, 2),
-        },
-        ensure_ascii=False,
-    )
-
-
-def hear_records(ear: Ear, source: AudioSource, *, file: str) -> Iterator[str]:
-    """A JSON line for every utterance of a source, at least one. file: its name in the lines."""
-    listener = ear.listener(source)
-    count, stream_s, began = 0, 0.0, time.perf_counter()
-    for utterance, heard in listener.calls():
-        now_s, now = listener.stream_s, time.perf_counter()
-        yield heard_record(
-            ear, file, utterance, heard, audio_s=now_s - stream_s, compute_s=now - began
-        )
-        count, stream_s, began = count + 1, now_s, time.perf_counter()
-    if not count:
-        yield heard_record(
-            ear, file, None, Heard((), 0.0), audio_s=listener.stream_s,
-            compute_s=time.perf_counter() - began,
-        )  # fmt: skip
 
 
 class SystemClock:

@@ -7,8 +7,8 @@ from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.geometry import butting_ring_c, hot_gap_nm, material
 from assistant.job import GrinderKind, Job, RingPosition
 from assistant.plan import BAND_SHARE, RingKey
+from assistant.record.report import RingRow, RingState, Sheet
 from assistant.reply import Wording
-from assistant.report import RingRow, RingState, Sheet
 from assistant.session import Outcome, Ring, State, replay
 from assistant.units import Unit, show_gap, show_span
 

@@ -1,0 +1,1 @@
+"""Builds the parts into a whole. Only this and the cli know adapters."""

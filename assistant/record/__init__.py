@@ -1,0 +1,1 @@
+"""What a session leaves: review and build sheet. Pure; files are written by adapters."""
