@@ -58,6 +58,7 @@ class CallHeard(_Event):
     """Something was heard, understood or not. start_s, end_s: in the stream ``source``.
 
     words: best words, maybe none. refused: why it had no effect, None if it had.
+    clip: name of the kept sound beside the log, None where it was not kept.
     """
 
     kind: Literal["call heard"] = "call heard"
@@ -68,6 +69,7 @@ class CallHeard(_Event):
     score: float
     start_s: float
     end_s: float
+    clip: str | None = None
 
 
 class ReplyGiven(_Event):
@@ -188,11 +190,46 @@ class NoteKept(_Event):
     text: str | None = None
 
 
+class ClipKeepingSet(_Event):
+    """Whether the sound of every call is kept beside the log from now on. most_mb: size cap."""
+
+    kind: Literal["clip keeping set"] = "clip keeping set"
+    on: bool
+    most_mb: Annotated[int, Field(ge=1)] = 200
+
+
+class ClipsForgotten(_Event):
+    """The kept sound of this session was erased on request. clips: how many files."""
+
+    kind: Literal["clips forgotten"] = "clips forgotten"
+    clips: Annotated[int, Field(ge=0)]
+
+
+class VoiceSet(_Event):
+    """How the replies sound from now on."""
+
+    kind: Literal["voice set"] = "voice set"
+    volume_percent: Annotated[int, Field(ge=10, le=100)]
+    words_per_minute: Annotated[int, Field(ge=80, le=400)]
+
+
+class TroubleNoted(_Event):
+    """Something of the machine went wrong, or came right again; about: name of the trouble."""
+
+    kind: Literal["trouble noted"] = "trouble noted"
+    about: Literal[
+        "microphone lost", "microphone back", "voice lost", "voice back", "log elsewhere",
+        "log back", "clip lost", "clock jumped", "machine slept", "sound lost",
+    ]  # fmt: skip
+    detail: str = ""
+
+
 Event = Annotated[
     SessionOpened | SessionResumed | SessionClosed | CallHeard | ReplyGiven | RingPicked
     | LeafTried | MetalGround | StrokesFiled | RingChecked | RingAccepted | RingSpoiled
     | RingSkipped | RingReopened | QuestionAsked | QuestionAnswered | EntryRetracted
-    | ListeningPaused | ListeningResumed | NoteBegun | NoteKept,
+    | ListeningPaused | ListeningResumed | NoteBegun | NoteKept | ClipKeepingSet | ClipsForgotten
+    | VoiceSet | TroubleNoted,
     Field(discriminator="kind"),
 ]  # fmt: skip
 

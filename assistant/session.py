@@ -58,6 +58,7 @@ class State:
     """Everything known after some events. Made only by ``apply`` and ``replay``.
 
     start: what earlier jobs had taught of grinder and person.
+    keeping_clips, voice: as last set; voice None = as the program was started.
     here: the ring at hand. last_entry: ring events of the last turn that changed something.
     before: the state before that turn. turn, seq: of the last event; -1 before the first.
     """
@@ -71,6 +72,8 @@ class State:
     noting: bool = False
     closed: bool = False
     last_reply: str = ""
+    keeping_clips: ev.ClipKeepingSet = ev.ClipKeepingSet(on=False)
+    voice: ev.VoiceSet | None = None
     last_entry: tuple[Any, ...] = ()
     entry_turn: int = -1
     before: "State | None" = field(default=None, repr=False)
@@ -190,7 +193,8 @@ def apply(state: State, envelope: ev.Envelope) -> State:
             base = state.before if state.before is not None else state
             return replace(
                 base, turn=envelope.turn, seq=envelope.seq, pending=None, closed=state.closed,
-                last_reply=state.last_reply, listening=state.listening,
+                last_reply=state.last_reply, listening=state.listening, voice=state.voice,
+                keeping_clips=state.keeping_clips,
                 retracted=state.retracted | {turn},
             )  # fmt: skip
         case ev.ListeningPaused():
@@ -201,6 +205,10 @@ def apply(state: State, envelope: ev.Envelope) -> State:
             return replace(after, noting=True)
         case ev.NoteKept():
             return replace(after, noting=False)
+        case ev.ClipKeepingSet():
+            return replace(after, keeping_clips=event)
+        case ev.VoiceSet():
+            return replace(after, voice=event)
     return after
 
 
