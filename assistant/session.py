@@ -72,7 +72,7 @@ class State:
     noting: bool = False
     closed: bool = False
     last_reply: str = ""
-    keeping_clips: ev.ClipKeepingSet = ev.ClipKeepingSet(on=False)
+    keeping_clips: ev.ClipKeepingSet | None = None
     voice: ev.VoiceSet | None = None
     last_entry: tuple[Any, ...] = ()
     entry_turn: int = -1

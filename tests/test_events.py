@@ -51,6 +51,12 @@ EVENTS: list[Any] = [
     ev.NoteBegun(),
     ev.NoteKept(clip="0001.wav"),
     ev.NoteKept(text="the blue rag"),
+    ev.CallHeard(source="usb microphone", words="sixteen snug", command="readings", refused=None,
+                 score=0.88, start_s=3.5, end_s=4.5, clip="0002.wav"),
+    ev.ClipKeepingSet(on=True, most_mb=50),
+    ev.ClipsForgotten(clips=2),
+    ev.VoiceSet(volume_percent=80, words_per_minute=150),
+    ev.TroubleNoted(about="microphone lost", detail="it gives no sound any more"),
 ]  # fmt: skip
 
 
