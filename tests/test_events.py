@@ -158,7 +158,8 @@ def test_a_stored_log_of_form_1_opens_for_ever() -> None:
     lines = (FIXTURES / "log_v1.jsonl").read_text(encoding="utf-8").splitlines()
     envelopes = [ev.from_line(line, line=n) for n, line in enumerate(lines, start=1)]
     kinds = {envelope.event.kind for envelope in envelopes}
-    assert kinds == {event.kind for event in EVENTS}
+    later = {"clip keeping set", "clips forgotten", "voice set", "trouble noted"}  # in form 2
+    assert kinds == {event.kind for event in EVENTS} - later
     state = replay(envelopes)
     assert state.job is not None
     assert (state.job.name, state.job.cylinders) == ("bench test", 2)
