@@ -6,9 +6,9 @@ every frame of 10 ms, and gets frame numbers back, counted from 0 at the last ``
 The rule, in frames:
 - a *run* is an unbroken row of frames at or above ``stay``; speech starts when a run holds
   ``onset`` frames at or above ``start``; its first frame is the first of that run;
-- speech ends when ``hang`` quiet frames (below ``stay``) follow each other, or already after
-  ``short_hang`` when the words so far are a complete sentence; its last frame is the last one
-  that was not quiet;
+- speech ends when ``hang`` quiet frames (below ``stay``) follow each other; already after
+  ``middle_hang`` when the words so far are a sentence that may go on, and after ``short_hang``
+  when they are one that cannot; its last frame is the last one that was not quiet;
 - speech with fewer than ``least`` frames at or above ``start`` was a click and is dropped;
 - speech that reaches ``longest`` frames is cut there, and the next stretch starts afresh.
 """
@@ -33,6 +33,7 @@ class Patience:
     onset_s: float = 0.05
     least_s: float = 0.10
     hang_s: float = 0.70
+    middle_hang_s: float = 0.45
     short_hang_s: float = 0.25
     longest_s: float = 15.0
     pre_roll_s: float = 0.30  # sound before the start that goes with an utterance
@@ -42,10 +43,10 @@ class Patience:
             raise AudioError(
                 f"stay={self.stay} and start={self.start}: write 0 < stay <= start <= 1."
             )
-        if not FRAME_S <= self.short_hang_s <= self.hang_s:
+        if not FRAME_S <= self.short_hang_s <= self.middle_hang_s <= self.hang_s:
             raise AudioError(
-                f"short_hang_s={self.short_hang_s} and hang_s={self.hang_s}: "
-                f"write {FRAME_S} <= short_hang_s <= hang_s."
+                f"short_hang_s={self.short_hang_s}, middle_hang_s={self.middle_hang_s} and "
+                f"hang_s={self.hang_s}: write {FRAME_S} <= short_hang_s <= middle_hang_s <= hang_s."
             )
         if not FRAME_S <= self.onset_s <= self.longest_s or self.least_s < 0:
             raise AudioError(
@@ -54,6 +55,14 @@ class Patience:
             )
         if self.pre_roll_s < 0:
             raise AudioError(f"pre_roll_s={self.pre_roll_s}: write 0 or more.")
+
+
+class Standing(StrEnum):
+    """How far the words so far are: no whole sentence; one that may go on; one that cannot."""
+
+    OPEN = "open"
+    MAY_GO_ON = "may go on"
+    WHOLE = "whole"
 
 
 class Turn(StrEnum):
@@ -89,6 +98,11 @@ class Endpointer:
         self._least = _frames(self.patience.least_s)
         self._hang = _frames(self.patience.hang_s)
         self._short_hang = _frames(self.patience.short_hang_s)
+        self._hangs = {
+            Standing.OPEN: self._hang,
+            Standing.MAY_GO_ON: _frames(self.patience.middle_hang_s),
+            Standing.WHOLE: self._short_hang,
+        }
         self._longest = _frames(self.patience.longest_s)
         self.frames_seen = 0
         self._speaking = False
@@ -114,12 +128,12 @@ class Endpointer:
         self._to_idle()
 
     def step(
-        self, probability: float, is_complete: Callable[[], bool] = lambda: False
+        self, probability: float, standing: Callable[[], Standing] = lambda: Standing.OPEN
     ) -> Decision | None:
         """Take one frame; the decision it leads to, if any.
 
-        is_complete: whether the words so far are a complete sentence; asked only in a pause that
-        is at least short_hang_s long, since the answer costs time.
+        standing: of the words so far; asked only in a pause that is at least short_hang_s long,
+        since the answer costs time.
         """
         frame = self.frames_seen
         self.frames_seen += 1
@@ -140,7 +154,7 @@ class Endpointer:
                 return None
             self._speaking = True
             return self._decide(Turn.STARTED)
-        return self._end_if_due(is_complete)
+        return self._end_if_due(standing)
 
     def finish(self) -> Decision | None:
         """The stream is over: the decision on speech that has not ended yet, if any."""
@@ -149,9 +163,9 @@ class Endpointer:
             return None
         return self._end(Turn.ENDED)
 
-    def _end_if_due(self, is_complete: Callable[[], bool]) -> Decision | None:
+    def _end_if_due(self, standing: Callable[[], Standing]) -> Decision | None:
         quiet = self.frames_seen - 1 - self._last
-        if quiet >= self._hang or (quiet >= self._short_hang and is_complete()):
+        if quiet >= self._hang or (quiet >= self._short_hang and quiet >= self._hangs[standing()]):
             return self._end(Turn.ENDED)
         if self.frames_seen - self._first >= self._longest:
             return self._end(Turn.CUT)

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from assistant.endpointer import Decision, Endpointer, Patience, Turn
+from assistant.endpointer import Decision, Endpointer, Patience, Standing, Turn
 from assistant.ports import AudioSource, FrontEnd, Recognizer
 from assistant.utterance import FRAME_S, FRAME_SAMPLES, Heard, Samples, Utterance
 
@@ -24,6 +24,7 @@ class Listener:
     """Listens to one source and says what was heard.
 
     is_complete: whether words are a complete sentence, so that a short pause ends the utterance.
+    may_go_on: whether words can be followed by more; a complete sentence that can waits longer.
     patience: settings of the endpointer.
 
     ``calls()`` is a generator: while the caller works on a call, nothing is read. Afterwards
@@ -38,12 +39,14 @@ class Listener:
         recognizer: Recognizer,
         *,
         is_complete: Callable[[tuple[str, ...]], bool] = lambda _: False,
+        may_go_on: Callable[[tuple[str, ...]], bool] = lambda _: False,
         patience: Patience | None = None,
     ) -> None:
         self._source = source
         self._front_end = front_end
         self._recognizer = recognizer
         self._is_complete = is_complete
+        self._may_go_on = may_go_on
         self._endpointer = Endpointer(patience)
         self._delay = round(front_end.delay_s / FRAME_S)
         self._pre_roll = round(self._endpointer.patience.pre_roll_s / FRAME_S)
@@ -101,7 +104,7 @@ class Listener:
         self._clean.append(clean)
         if self._endpointer.in_speech:
             self._recognizer.feed(clean)
-        decision = self._endpointer.step(probability, self._complete)
+        decision = self._endpointer.step(probability, self._standing)
         if decision is None:
             return None
         if decision.turn is Turn.STARTED:
@@ -144,8 +147,11 @@ class Listener:
         wanted = list(frames)[skip:]
         return np.concatenate(wanted) if wanted else np.zeros(0, np.float32)
 
-    def _complete(self) -> bool:
-        return self._is_complete(self._recognizer.words_so_far())
+    def _standing(self) -> Standing:
+        words = self._recognizer.words_so_far()
+        if not self._is_complete(words):
+            return Standing.OPEN
+        return Standing.MAY_GO_ON if self._may_go_on(words) else Standing.WHOLE
 
     def _forget(self, *, skipped: int = 0) -> None:
         self._endpointer.forget(skipped=skipped)

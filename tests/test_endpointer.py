@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assistant.endpointer import Decision, Endpointer, Patience, Turn
+from assistant.endpointer import Decision, Endpointer, Patience, Standing, Turn
 from assistant.errors import AudioError
 from assistant.utterance import FRAME_S
 
@@ -17,6 +17,7 @@ QUICK = Patience(
     onset_s=0.03,
     least_s=0.05,
     hang_s=0.08,
+    middle_hang_s=0.06,
     short_hang_s=0.04,
     longest_s=0.4,
     pre_roll_s=0.0,
@@ -24,17 +25,17 @@ QUICK = Patience(
 
 
 def decisions(
-    probabilities: Sequence[float], patience: Patience, *, complete: bool = False
+    probabilities: Sequence[float], patience: Patience, *, standing: Standing = Standing.OPEN
 ) -> list[Decision]:
     """All decisions on a whole stream, the last one by ``finish``."""
     endpointer = Endpointer(patience)
-    found = [endpointer.step(p, lambda: complete) for p in probabilities]
+    found = [endpointer.step(p, lambda: standing) for p in probabilities]
     found.append(endpointer.finish())
     return [decision for decision in found if decision is not None]
 
 
 def reference(
-    probabilities: Sequence[float], patience: Patience, *, complete: bool
+    probabilities: Sequence[float], patience: Patience, *, standing: Standing
 ) -> list[tuple[str, int, int, int]]:
     """The rule of endpointer.py read literally: whole lists, scanned again for every stretch."""
 
@@ -44,7 +45,11 @@ def reference(
     total = len(probabilities)
     awake = [p >= patience.stay for p in probabilities]
     loud = [p >= patience.start for p in probabilities]
-    hang = frames(patience.short_hang_s if complete else patience.hang_s)
+    hang = frames(
+        {"open": patience.hang_s, "may go on": patience.middle_hang_s}.get(
+            standing.value, patience.short_hang_s
+        )
+    )
     found = []
     position = 0
     while position < total:
@@ -86,15 +91,15 @@ stretch = st.lists(st.tuples(probability, st.integers(1, 15)), max_size=14).map(
 
 
 @settings(max_examples=400, deadline=None)
-@given(probabilities=stretch, complete=st.booleans())
+@given(probabilities=stretch, standing=st.sampled_from(Standing))
 def test_every_decision_is_that_of_the_plain_reference(
-    probabilities: list[float], complete: bool
+    probabilities: list[float], standing: Standing
 ) -> None:
     found = [
         (d.turn.value, d.first, d.last, d.decided)
-        for d in decisions(probabilities, QUICK, complete=complete)
+        for d in decisions(probabilities, QUICK, standing=standing)
     ]
-    assert found == reference(probabilities, QUICK, complete=complete)
+    assert found == reference(probabilities, QUICK, standing=standing)
 
 
 @settings(max_examples=100, deadline=None)
@@ -110,25 +115,30 @@ def test_stretches_are_in_order_and_never_overlap(probabilities: list[float]) ->
 SPOKEN = [0.05] * 50 + [0.95] * 100 + [0.05] * 100
 
 
-@pytest.mark.parametrize(("complete", "decided_s"), [(False, 2.20), (True, 1.75)])
-def test_a_complete_sentence_ends_after_the_shorter_quiet(complete: bool, decided_s: float) -> None:
-    end = decisions(SPOKEN, Patience(), complete=complete)[-1]
+@pytest.mark.parametrize(
+    ("standing", "decided_s"),
+    [(Standing.OPEN, 2.20), (Standing.MAY_GO_ON, 1.95), (Standing.WHOLE, 1.75)],
+)
+def test_the_surer_a_sentence_has_ended_the_shorter_the_quiet(
+    standing: Standing, decided_s: float
+) -> None:
+    end = decisions(SPOKEN, Patience(), standing=standing)[-1]
     assert end.turn is Turn.ENDED
     assert end.first * FRAME_S == pytest.approx(0.50, abs=0.01)
     assert (end.last + 1) * FRAME_S == pytest.approx(1.50, abs=0.01)
     assert end.decided * FRAME_S == pytest.approx(decided_s, abs=0.01)
 
 
-def test_completeness_is_asked_only_in_a_pause_of_the_short_hang() -> None:
+def test_the_words_are_asked_for_only_in_a_pause_of_the_short_hang() -> None:
     endpointer = Endpointer(Patience())
     asked = []
 
-    def is_complete() -> bool:
+    def standing() -> Standing:
         asked.append(endpointer.frames_seen)
-        return False
+        return Standing.OPEN
 
     for p in SPOKEN:
-        endpointer.step(p, is_complete)
+        endpointer.step(p, standing)
     assert asked[0] == 175
     assert len(asked) == 45  # frames 174..218; frame 219 is the 70th quiet one and ends it anyway
 
@@ -190,6 +200,8 @@ def test_skipped_sound_counts_as_time_and_drops_the_speech_under_way() -> None:
         ({"stay": 0.7}, "0.7"),
         ({"start": 1.2}, "1.2"),
         ({"short_hang_s": 0.8}, "0.8"),
+        ({"middle_hang_s": 0.2}, "0.2"),
+        ({"middle_hang_s": 0.75}, "0.75"),
         ({"short_hang_s": 0.0}, "0.0"),
         ({"onset_s": 0.0}, "0.0"),
         ({"least_s": -0.1}, "-0.1"),

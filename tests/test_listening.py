@@ -163,10 +163,25 @@ def test_a_complete_sentence_is_answered_sooner() -> None:
     assert asked == [("so", "far")] * 2
 
 
+@pytest.mark.parametrize(
+    ("complete", "goes_on", "wait_s"),
+    [(False, False, 0.70), (False, True, 0.70), (True, True, 0.45), (True, False, 0.25)],
+)
+def test_a_sentence_that_may_go_on_is_waited_for(
+    complete: bool, goes_on: bool, wait_s: float
+) -> None:
+    listener = Listener(
+        ListedSource(TWO_CALLS), LoudnessFrontEnd(), CountingRecognizer(),
+        is_complete=lambda _: complete, may_go_on=lambda _: goes_on,
+    )  # fmt: skip
+    waits = [u.decided_s - u.end_s for u, _ in listener.calls()]
+    assert waits == pytest.approx([wait_s, wait_s])
+
+
 def test_two_calls_close_together_share_no_speech() -> None:
     values = numbered(stream((QUIET, 40), (LOUD, 40), (QUIET, 12), (LOUD, 40), (QUIET, 40)))
     recognizer = CountingRecognizer()
-    patience = Patience(hang_s=0.1, short_hang_s=0.1)
+    patience = Patience(hang_s=0.1, middle_hang_s=0.1, short_hang_s=0.1)
     calls = list(
         Listener(ListedSource(values), LoudnessFrontEnd(), recognizer, patience=patience).calls()
     )
