@@ -85,14 +85,18 @@ class Listener:
         Noise alone yields nothing. Raises AudioError, RecognizerError.
         """
         for frame in self._source.frames():
-            call = self._take(frame)
+            call = self.take(frame)
             if call is not None:
                 yield call
-        call = self._flush()
+        call = self.finish()
         if call is not None:
             yield call
 
-    def _take(self, frame: Samples) -> tuple[Utterance, Heard] | None:
+    def take(self, frame: Samples) -> tuple[Utterance, Heard] | None:
+        """One frame of the source; the call that ends with it, if one does.
+
+        For a loop that has more to do than to listen; others use ``calls``.
+        """
         power = float(np.mean(np.square(frame, dtype=np.float64)))
         level_db = 10.0 * float(np.log10(power + 1e-10))
         self._level_db = _LEVEL_MEMORY * self._level_db + (1 - _LEVEL_MEMORY) * level_db
@@ -131,8 +135,11 @@ class Listener:
         )
         return utterance, _paced(utterance, heard)
 
-    def _flush(self) -> tuple[Utterance, Heard] | None:
-        """The end of the stream: let the tail of the last word out of the front end."""
+    def finish(self) -> tuple[Utterance, Heard] | None:
+        """The stream is over, or the builder says so: the call that was under way, if any.
+
+        Lets the tail of the last word out of the front end.
+        """
         decision = self._endpointer.finish()
         if decision is None:
             return None
