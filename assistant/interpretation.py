@@ -74,6 +74,9 @@ def interpret(
     best = ranked[0]
     if not state.listening and not isinstance(best.command, ListenUp):
         return Rejection("standing by", heard.words)
+    begun = next((h for h in heard.hypotheses if _only_begun(h.words, grammar)), None)
+    if begun is not None and best.weight < CLEAR_WIN * begun.score:
+        return _unparsed(begun.words, grammar)
     rival = next((u for u in ranked[1:] if u.command != best.command), None)
     if rival is not None and best.weight < CLEAR_WIN * rival.weight:
         facts = {"first": " ".join(best.parsed.words), "second": " ".join(rival.parsed.words)}
@@ -92,10 +95,14 @@ def refused_by_ear(heard: Heard, grammar: Grammar) -> str | None:
         return "foreign" if heard.score < FOREIGN else "not sure"
     if grammar.parse(heard.words) is None:
         return "no sentence"
-    rivals = [other.score for other in heard.hypotheses[1:] if grammar.parse(other.words)]
+    rivals = [other.score for other in heard.hypotheses[1:]]
     if rivals and heard.hypotheses[0].score < CLEAR_WIN * max(rivals):
         return "close race"
     return None
+
+
+def _only_begun(words: tuple[str, ...], grammar: Grammar) -> bool:
+    return grammar.is_prefix(words) and grammar.parse(words) is None
 
 
 def _ranked(

@@ -30,10 +30,17 @@ class WordGraph:
 
     def accepts(self, words: Iterable[str]) -> bool:
         """Whether ``words`` is a whole sentence of the graph."""
+        return bool(self._reached(words) & self.finals)
+
+    def begins(self, words: Iterable[str]) -> bool:
+        """Whether a sentence of the graph begins with ``words``, or is them."""
+        return bool(self._reached(words))
+
+    def _reached(self, words: Iterable[str]) -> set[int]:
         here = {self.start}
         for word in words:
             here = {b for a, label, b in self.arcs if a in here and label == word}
-        return bool(here & self.finals)
+        return here
 
 
 def from_sentences(

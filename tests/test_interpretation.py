@@ -268,7 +268,7 @@ def test_the_ring_at_hand_does_not_matter_for_a_reading_with_its_own_place(
         ((("fifteen goes", 1.0),), 1.0, None),
         ((("fifteen goes", 0.7), ("fifty goes", 0.3)), 1.0, None),
         ((("fifteen goes", 0.6), ("fifty goes", 0.4)), 1.0, "close race"),
-        ((("fifteen goes", 0.6), ("fifteen", 0.4)), 1.0, None),
+        ((("fifteen goes", 0.6), ("fifteen", 0.4)), 1.0, "close race"),
         ((("fifteen goes", 1.0),), 0.4, "not sure"),
         ((("fifteen goes", 1.0),), 0.1, "foreign"),
         ((("fifteen", 1.0),), 1.0, "no sentence"),
@@ -283,3 +283,18 @@ def test_by_sound_alone(
 ) -> None:
     heard = Heard(tuple(Hypothesis(tuple(w.split()), s) for w, s in hypotheses), score)
     assert refused_by_ear(heard, grammar) == refused
+
+
+@pytest.mark.parametrize(
+    ("shares", "expected"),
+    [
+        ((("fifteen goes", 0.9), ("fifteen", 0.1)), "fifteen goes"),
+        ((("fifteen goes", 0.6), ("fifteen", 0.4)), "(unfinished)"),
+        ((("fifteen", 0.9), ("fifteen goes", 0.1)), "(unfinished)"),
+    ],
+)
+def test_a_sentence_that_may_have_been_broken_off_is_not_taken(
+    grammar: Grammar, state: State, shares: tuple[tuple[str, float], ...], expected: str
+) -> None:
+    heard = Heard(tuple(Hypothesis(tuple(text.split()), share) for text, share in shares), 1.0)
+    assert meaning(interpret(heard, grammar, state)) == expected

@@ -19,8 +19,8 @@ from assistant.wordgraph import WordGraph
 _SHARED = ("am/final.mdl", "conf/mfcc.conf", "conf/model.conf")
 _LEXICON = "lexicon.txt"
 _COSTS = "phone_costs.txt"
-_OPTIONS = GraphOptions(choice_scale=0.5)
-_FORM = 1  # raise it when the compiler makes other graphs of the same input
+_OPTIONS = GraphOptions(choice_scale=0.5, unfinished_cost=4.0)
+_FORM = 2  # raise it when the compiler makes other graphs of the same input
 
 
 def usual_cache() -> Path:

@@ -146,7 +146,7 @@ class VoskRecognizer:
         self._decoder = self._model = self._loop = None
 
     def _judge(self) -> tuple[tuple[Hypothesis, ...], float]:
-        """Readings that are sentences, as shares of 1, and the share of all sentences together."""
+        """Readings that are sentences or begin one, as shares of 1, and the share of all these."""
         logs: dict[tuple[str, ...], float] = {}
         for words, log in _joined(self._pieces):
             logs[words] = max(log, logs.get(words, -math.inf))
@@ -155,7 +155,7 @@ class VoskRecognizer:
         top = max(logs.values())
         shares = {words: math.exp((log - top) / _TEMPERATURE) for words, log in logs.items()}
         total = sum(shares.values())
-        allowed = [words for words in shares if words and self._graph.accepts(words)]
+        allowed = [words for words in shares if words and self._graph.begins(words)]
         allowed.sort(key=lambda words: -shares[words])
         if not allowed:
             return (), 0.0

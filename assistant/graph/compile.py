@@ -32,7 +32,9 @@ class GraphOptions:
     silence_cost: of a pause between words. word_cost: of each word. choice_scale: share of the
     logarithm of the number of ways to go on, charged at each state of the word graph.
     unknown_cost: of beginning a stretch of other speech (None: no such branch); sound_scale: share
-    of the phone bigram's costs inside it.
+    of the phone bigram's costs inside it. unfinished_cost: of stopping after any word, although the
+    sentence may not end there (None: it cannot): without it a sentence that was broken off is
+    heard as a whole one, its end made up.
     """
 
     silence_cost: float = 0.7
@@ -40,6 +42,7 @@ class GraphOptions:
     choice_scale: float = 1.0
     unknown_cost: float | None = None
     sound_scale: float = 1.0
+    unfinished_cost: float | None = None
 
 
 def compile_graph(
@@ -109,6 +112,8 @@ def spell(
         if state in graph.finals:
             end = options.choice_scale * math.log(ways)
             fst.finals[before[state]] = fst.finals[after[state]] = end
+        elif options.unfinished_cost is not None and state != graph.start:
+            fst.finals[before[state]] = fst.finals[after[state]] = options.unfinished_cost
         entries = [
             (placed(way), numbers[word], before[target])
             for word, target in arcs

@@ -107,6 +107,28 @@ def test_choices_cost_their_logarithm() -> None:
     assert first == pytest.approx([0.6931, 0.6931], abs=1e-4)  # ln 2
 
 
+def test_a_sentence_may_be_broken_off_after_a_word_only_where_asked() -> None:
+    graph = from_sentences(["sixteen goes", "no go"])
+    numbers = {word: n for n, word in enumerate(graph.vocabulary, 1)}
+    begun = placed(("S", "IH", "K", "S", "T", "IY", "N"))
+    strict = spell(graph, LEXICON, numbers, GraphOptions())
+    broken = spell(graph, LEXICON, numbers, GraphOptions(unfinished_cost=4.0))
+    assert strict.outputs(begun) == set()
+    assert broken.outputs(begun) == {(numbers["sixteen"],)}
+    assert broken.outputs(begun[:3]) == set()  # never within a word
+    assert broken.outputs(()) == set()  # nor before the first
+
+
+def test_a_word_graph_tells_sentences_from_their_beginnings() -> None:
+    graph = from_sentences(["sixteen goes", "no go"])
+    assert [graph.accepts(w.split()) for w in ("sixteen goes", "sixteen", "goes")] == [
+        True, False, False,
+    ]  # fmt: skip
+    assert [graph.begins(w.split()) for w in ("sixteen goes", "sixteen", "goes")] == [
+        True, True, False,
+    ]  # fmt: skip
+
+
 def test_other_speech_has_a_branch_only_where_asked() -> None:
     graph, strange = from_sentences(["go"]), placed(("S", "IH", "K", "S"))
     without = read_fst(compile_graph(graph, LEXICON)["HCLG.fst"])
