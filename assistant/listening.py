@@ -12,10 +12,13 @@ import numpy as np
 
 from assistant.endpointer import Decision, Endpointer, Patience, Standing, Turn
 from assistant.ports import AudioSource, FrontEnd, Recognizer
-from assistant.utterance import FRAME_S, FRAME_SAMPLES, Heard, Samples, Utterance
+from assistant.utterance import FRAME_S, FRAME_SAMPLES, SAMPLE_RATE_HZ, Heard, Samples, Utterance
 
 _SLOWEST_WORD_S = 1.2  # nobody drags a word so long; a machine that sounds like a word does
 _TAIL_S = 0.2  # room after the last word of a file that stops short
+_JOIN_S = 6.0  # so long after a sentence that was broken off may its rest still come
+_JOINT_S = 0.15  # quiet put between the two
+_JOINED_SCORE = 0.5  # below it the parts say no more together than alone
 _LEVEL_MEMORY = 0.9  # of the level meter, a frame
 _QUIETEST_DB = -100.0
 
@@ -30,6 +33,9 @@ class Listener:
     ``calls()`` is a generator: while the caller works on a call, nothing is read. Afterwards
     ``skip_waiting()`` drops what a microphone has gathered meanwhile (the assistant's own voice);
     a file loses nothing. ``deaf = True`` lets sound pass unheard while the loop runs on.
+
+    What follows shortly after a sentence that was broken off is heard once more together with it
+    ("fifteen" ... "goes").
     """
 
     def __init__(
@@ -55,6 +61,7 @@ class Listener:
         self._clean: deque[Samples] = deque(maxlen=room + 1)
         self._begun = 0  # first frame of the utterance under way
         self._free_from = 0  # frames before this one belong to an earlier utterance
+        self._left: tuple[Utterance, Samples] | None = None  # a sentence that was broken off
         self._level_db = _QUIETEST_DB
         self.deaf = False  # while true, sound passes unheard and unfinished speech is dropped
 
@@ -133,7 +140,39 @@ class Listener:
             speech_share=decision.speech_share,
             samples=self._since(self._raw, self._begun),
         )
-        return utterance, _paced(utterance, heard)
+        sound = self._since(self._clean, self._begun + self._delay)
+        utterance, heard, sound = self._with_what_was_left(
+            utterance, _paced(utterance, heard), sound
+        )
+        begun = self._may_go_on(heard.words) and not self._is_complete(heard.words)
+        self._left = (utterance, sound) if heard.words and begun else None
+        return utterance, heard
+
+    def _with_what_was_left(
+        self, utterance: Utterance, heard: Heard, sound: Samples
+    ) -> tuple[Utterance, Heard, Samples]:
+        """The utterance as the end of the one before, if the two together are a sentence.
+
+        Also where its words could stand alone: "twenty" ... "four goes" is twenty four.
+        """
+        if self._left is None or utterance.start_s - self._left[0].end_s > _JOIN_S:
+            return utterance, heard, sound
+        before, sound_before = self._left
+        joined = np.concatenate([sound_before, np.zeros(round(_JOINT_S * SAMPLE_RATE_HZ)), sound])
+        joined = joined.astype(np.float32)
+        self._recognizer.begin()
+        self._recognizer.feed(joined)
+        together = self._recognizer.end()
+        final_s = heard.final_s + together.compute_s
+        if together.score < _JOINED_SCORE or not self._is_complete(together.words):
+            return utterance, replace(heard, final_s=final_s), sound
+        whole = replace(
+            utterance,
+            start_s=before.start_s,
+            speech_share=(before.speech_share + utterance.speech_share) / 2,
+            samples=np.concatenate([before.samples, utterance.samples]),
+        )
+        return whole, replace(together, final_s=final_s), joined
 
     def finish(self) -> tuple[Utterance, Heard] | None:
         """The stream is over, or the builder says so: the call that was under way, if any.

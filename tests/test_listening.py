@@ -112,6 +112,45 @@ def test_the_recogniser_gets_the_pre_roll_and_no_frame_is_lost_or_doubled(delay:
     assert np.array_equal(heard, expected[: len(expected) - delay * FRAME_SAMPLES])
 
 
+class BrokenOff(CountingRecognizer):
+    """Hears what it was told to, in order."""
+
+    def __init__(self, *heard: tuple[str, float]) -> None:
+        super().__init__()
+        self._heard = list(heard)
+
+    def end(self) -> Heard:
+        text, score = self._heard.pop(0)
+        return Heard((Hypothesis(tuple(text.split()), score),), score)
+
+
+@pytest.mark.parametrize(
+    ("heard", "calls"),
+    [
+        ((("fifteen", 1.0), ("goes", 0.1), ("fifteen goes", 1.0)), ["fifteen", "fifteen goes"]),
+        ((("fifteen", 1.0), ("six snug", 1.0), ("fifteen", 0.9)), ["fifteen", "six snug"]),
+        ((("fifteen", 1.0), ("six snug", 1.0), ("fifteen goes", 0.4)), ["fifteen", "six snug"]),
+        ((("fifteen goes", 1.0), ("six snug", 1.0)), ["fifteen goes", "six snug"]),
+    ],
+)
+def test_what_follows_a_sentence_that_was_broken_off_is_heard_together_with_it(
+    heard: tuple[tuple[str, float], ...], calls: list[str]
+) -> None:
+    recognizer = BrokenOff(*heard)
+    listener = Listener(
+        ListedSource(TWO_CALLS), LoudnessFrontEnd(), recognizer,
+        is_complete=lambda words: words in (("fifteen", "goes"), ("six", "snug")),
+        may_go_on=lambda words: words in (("fifteen",), ("six",), ("fifteen", "goes")),
+    )  # fmt: skip
+    found = list(listener.calls())
+    assert [" ".join(what.words) for _, what in found] == calls
+    joined = calls[1] == "fifteen goes" and calls[0] == "fifteen"
+    assert found[1][0].start_s == (found[0][0].start_s if joined else pytest.approx(2.4, abs=0.05))
+    if joined:  # the sound of both, with a little quiet between
+        alone = recognizer.sound(0), recognizer.sound(1)
+        assert len(recognizer.sound(2)) > len(alone[0]) + len(alone[1]) - 2 * FRAME_SAMPLES
+
+
 def test_a_file_that_stops_short_has_its_tail_flushed() -> None:
     values = numbered(stream((QUIET, 40), (LOUD, 60)))
     recognizer = CountingRecognizer()
