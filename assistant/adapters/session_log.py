@@ -1,14 +1,16 @@
 """The session log on disk: one event a line, append only, forced to disk before it counts."""
 
 import os
+import stat
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import ModuleType
 from typing import IO
 
+from assistant.chain import Damage, Scan, scan
 from assistant.errors import LogDamaged, LogError, LogInUse
-from assistant.events import Envelope, from_line, to_line
+from assistant.events import Envelope, to_lines
 
 _fcntl: ModuleType | None
 _msvcrt: ModuleType | None
@@ -25,9 +27,10 @@ except ImportError:  # everywhere else
 class SessionLog:
     """EventStore over a JSONL file.
 
-    Opening takes the file for this process alone. A torn last line (power lost while writing) is
+    Opening takes the file for this process alone. What was not written to its end (power lost) is
     moved to a file beside the log, named in ``repaired``; whole lines are never rewritten.
-    Raises LogInUse if another session has the log, LogError if it cannot be opened.
+    Raises LogInUse if another session has the log, LogDamaged if a line of it is damaged (nothing
+    is changed then), LogError if it cannot be opened.
     """
 
     def __init__(self, path: Path) -> None:
@@ -36,16 +39,28 @@ class SessionLog:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._file: IO[bytes] = path.open("a+b", buffering=0)
+            _sync_folder(path.parent)
         except OSError as error:
             raise LogError(
                 f"The log {path} cannot be opened: {error.strerror}. Choose another folder."
             ) from error
         try:
             self._lock()
-            self._repair()
+            found, size = _scanned(path)
+            _refuse_damage(path, found)
+            self._events: Sequence[Envelope] | None = found.events
+            self._end = found.whole_bytes  # what lies behind it was never confirmed
+            self._check = found.check
+            if self._end < size:
+                self._repair()
         except BaseException:
             self._file.close()
             raise
+
+    @property
+    def check(self) -> str:
+        """Check of the last line, "" if there is none."""
+        return self._check
 
     def append(self, events: Sequence[Envelope]) -> None:
         """Write all events and force them to disk, or none: what was half written is cut off.
@@ -54,14 +69,16 @@ class SessionLog:
         """
         if self._file.closed:
             raise LogError(f"The log {self.path} is closed: open it again to write.")
-        data = "".join(f"{to_line(event)}\n" for event in events).encode()
+        if not events:
+            return
+        text, check = to_lines(events, before=self._check)
+        data = text.encode()
         try:
             self._cut_off_torn()
             rest = memoryview(data)
             while rest:
                 rest = rest[self._file.write(rest) :]
             os.fsync(self._file.fileno())
-            self._end += len(data)
         except OSError as error:
             with suppress(OSError):  # then the next append, or the next opening, cuts it off
                 self._cut_off_torn()
@@ -69,18 +86,27 @@ class SessionLog:
                 f"The log {self.path} cannot be written: {error.strerror}. The last call is not "
                 "kept. Free some space, then call it again."
             ) from error
+        self._end += len(data)
+        self._check = check
+        self._events = None
 
     def read(self) -> Sequence[Envelope]:
         """All events, oldest first. Raises LogDamaged naming the line."""
-        return read_log(self.path)
+        if self._events is None:
+            return read_log(self.path)
+        return self._events
 
     def close(self) -> None:
         """Give the log back; again does no harm."""
         self._file.close()
 
     def _cut_off_torn(self) -> None:
-        if os.fstat(self._file.fileno()).st_size > self._end:
+        found = os.fstat(self._file.fileno())
+        if found.st_size > self._end:
             self._file.truncate(self._end)
+        elif found.st_size < self._end and stat.S_ISREG(found.st_mode):
+            # Appending here would leave a hole in the record.
+            raise OSError(0, "it has become shorter; something else has cut it off")
 
     def _lock(self) -> None:
         try:
@@ -95,20 +121,14 @@ class SessionLog:
             ) from error
 
     def _repair(self) -> None:
-        try:
-            data = self.path.read_bytes()
-        except OSError as error:
-            raise LogError(f"The log {self.path} cannot be read: {error.strerror}.") from error
-        whole = data.rfind(b"\n") + 1
-        self._end = whole  # bytes of whole lines; what lies behind it was never confirmed
-        if whole == len(data):
-            return
         torn = self.path.with_suffix(f"{self.path.suffix}.torn")
         try:
             with torn.open("ab") as keep:
-                keep.write(data[whole:] + b"\n")
+                keep.write(self.path.read_bytes()[self._end :].rstrip(b"\n") + b"\n")
+                keep.flush()
                 os.fsync(keep.fileno())
-            self._file.truncate(whole)
+            self._file.truncate(self._end)
+            os.fsync(self._file.fileno())
         except OSError as error:
             raise LogError(
                 f"The last line of {self.path} is torn and cannot be moved away: {error.strerror}."
@@ -117,29 +137,56 @@ class SessionLog:
 
 
 def read_log(path: Path) -> Sequence[Envelope]:
-    """All whole events of a log, oldest first, for reading only; a torn last line is left out.
+    """All whole events of a log, oldest first, for reading only; a torn end is left out.
 
     Raises LogError if there is no such file, LogDamaged naming the first bad line.
     """
+    found, _ = _scanned(path)
+    _refuse_damage(path, found)
+    return found.events
+
+
+def readable_log(path: Path) -> tuple[Sequence[Envelope], Sequence[Damage]]:
+    """All events that can be trusted, and what is damaged; for reading only.
+
+    chain.told_damage makes sentences of it. Raises LogError if there is no such file.
+    """
+    found, _ = _scanned(path)
+    return found.events, found.damages
+
+
+def log_check(path: Path) -> tuple[str, int]:
+    """(check of the last line, events so far) of a log; of use for a sound log only.
+
+    Raises LogError if there is no such file.
+    """
+    found, _ = _scanned(path)
+    return found.check, len(found.events)
+
+
+def _scanned(path: Path) -> tuple[Scan, int]:
     try:
-        lines = path.read_bytes().split(b"\n")
+        data = path.read_bytes()
     except OSError as error:
         raise LogError(f"The log {path} cannot be read: {error.strerror}.") from error
-    events: list[Envelope] = []
-    for number, line in enumerate(lines[:-1], start=1):
+    return scan(data), len(data)
+
+
+def _refuse_damage(path: Path, found: Scan) -> None:
+    if found.damages:
+        raise LogDamaged(
+            f"{path}: {found.damages[0].reason} 'leafcall mend {path}' goes on in a new session "
+            "from what can still be read; or begin anew with --new."
+        )
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the log's own name in its folder last through a loss of power."""
+    if os.name != "posix":  # elsewhere a folder cannot be opened
+        return
+    with suppress(OSError):  # some file systems refuse it; then nothing can be done
+        handle = os.open(folder, os.O_RDONLY)
         try:
-            text = line.decode()
-        except UnicodeDecodeError as error:
-            raise LogDamaged(f"Line {number} of {path} is not text.") from error
-        try:
-            event = from_line(text, line=number)
-        except LogDamaged as error:
-            raise LogDamaged(
-                f"{path}: {error} Mend that line from a copy, or begin a new session with --new."
-            ) from error
-        if event.seq != number - 1:
-            raise LogDamaged(
-                f"Line {number} of {path} holds event {event.seq}: an event is missing or doubled."
-            )
-        events.append(event)
-    return events
+            os.fsync(handle)
+        finally:
+            os.close(handle)

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from assistant import events as ev
 from assistant.advice import advise
+from assistant.chain import scan
 from assistant.commands import command_from
 from assistant.grammar import REPLIES_FILE, Grammar
 from assistant.job import Job
@@ -99,7 +100,8 @@ def test_any_session_can_be_held_shown_stored_replayed_and_reported(
 ) -> None:
     name, said = session
     bench = held(name, said)
-    stored = [ev.from_line(ev.to_line(event), line=1) for event in bench.store.events]
+    text, _ = ev.to_lines(bench.store.events)
+    stored = list(scan(text.encode()).events)
     assert stored == bench.store.events
     assert replay(stored) == bench.state
     for turn in bench.turns:
