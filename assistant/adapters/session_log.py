@@ -136,6 +136,34 @@ class SessionLog:
         self.repaired = torn
 
 
+class LogPlace:
+    """Place of a log on disk (sturdy_log.Place)."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.name = str(path)
+        self.repaired: Path | None = None
+
+    def exists(self) -> bool:
+        """Whether a log is there now."""
+        try:
+            return self.path.exists()
+        except OSError:  # a device that is gone
+            return False
+
+    def open(self) -> SessionLog:
+        """Open it, made new if there is none. Raises LogError, LogInUse, LogDamaged."""
+        log = SessionLog(self.path)
+        self.repaired = log.repaired or self.repaired
+        return log
+
+    def erase(self) -> None:
+        """Remove it, and its folder if nothing else is in it; no harm if that cannot be done."""
+        with suppress(OSError):
+            self.path.unlink(missing_ok=True)
+            self.path.parent.rmdir()
+
+
 def read_log(path: Path) -> Sequence[Envelope]:
     """All whole events of a log, oldest first, for reading only; a torn end is left out.
 
