@@ -25,14 +25,18 @@ class Scan:
 
     events: all that can be trusted, in order of seq, none twice; where there is damage, numbers
     may be missing. whole_bytes: length of the part that was written to its end; what lies behind
-    it was never confirmed. check: of the last line of that part, "" for an empty log; only of use
-    where there is no damage.
+    it was never confirmed. checks: of the lines of that part; only of use where there is no damage.
     """
 
     events: tuple[Envelope, ...]
     damages: tuple[Damage, ...]
     whole_bytes: int
-    check: str
+    checks: tuple[str, ...]
+
+    @property
+    def check(self) -> str:
+        """Check of the last line, "" for an empty log."""
+        return self.checks[-1] if self.checks else ""
 
 
 @dataclass(slots=True)
@@ -93,10 +97,11 @@ def scan(data: bytes) -> Scan:
     raw = data.split(b"\n")[:-1]
     parsed = [_line(text, number) for number, text in enumerate(raw, start=1)]
     kept = _written_to_the_end(raw, parsed)
-    reading = _Reading()
+    reading, checks = _Reading(), list[str]()
     for number, line in enumerate(parsed[:kept], start=1):
         if isinstance(line, Line):
             reading.take(line, number)
+            checks += reading.checks[:1]
             continue
         reading.damaged(number, str(line))
         reading.unread.append(number)
@@ -106,7 +111,7 @@ def scan(data: bytes) -> Scan:
         events=tuple(envelope for _, (_, envelope) in sorted(reading.found.items())),
         damages=tuple(sorted(reading.damages, key=lambda damage: damage.line)),
         whole_bytes=sum(len(text) + 1 for text in raw[:kept]),
-        check=reading.checks[0] if reading.checks else "",
+        checks=tuple(checks),
     )
 
 

@@ -10,6 +10,7 @@ LeafcallError                    base: one sentence: the value, what is allowed,
  │   └─ MicrophoneError          no microphone, no PortAudio
  ├─ RecognizerError              a recogniser or a model that cannot be used
  ├─ SpeakerError                 no voice to speak with
+ ├─ SheetError                   a build sheet that cannot be written or read
  └─ LogError                     a session log that cannot be read or written
      ├─ LogDamaged               a line before the last one is not a whole event
      └─ LogInUse                 another session writes this log
@@ -68,6 +69,10 @@ class RecognizerError(LeafcallError):
 
 class SpeakerError(LeafcallError):
     """There is no voice to speak with."""
+
+
+class SheetError(LeafcallError):
+    """A build sheet that cannot be written or read."""
 
 
 class LogError(LeafcallError):

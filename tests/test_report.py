@@ -2,9 +2,11 @@
 
 import csv
 import io
+import json
 import re
 from dataclasses import replace
 from datetime import UTC, datetime
+from decimal import Decimal
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -15,15 +17,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.adapters.sheet_file import save_sheet, sheet_template
-from assistant.errors import LeafcallError
+from assistant.errors import LeafcallError, SheetError
 from assistant.record.report import (
     CSV_COLUMNS,
+    KeptNote,
     RingRow,
     RingState,
     Sheet,
     sheet_page,
+    sheet_record,
     sheet_table,
 )
+from assistant.record.seal import Form, Seal, Verdict, judge, read_seal
 from assistant.units import NM_PER_THOU, Unit
 
 TEMPLATE = sheet_template()
@@ -71,6 +76,8 @@ SHEET = Sheet(
     software="Leafcall 0.1.0",
     log_name="log.jsonl",
     started=datetime(2026, 11, 25, 9, 5, tzinfo=UTC),
+    log_events=57,
+    log_check="0123456789abcdef",
 )
 
 VOID = {"meta", "line", "rect", "circle"}  # line, rect, circle close themselves
@@ -133,7 +140,7 @@ def test_the_page_says_what_the_sheet_says() -> None:
         "Upper rail 15 or more 15 not measured no reading 0 to do",
         "95 % confidence",
         "Ring ends cut.",
-        "Written by Leafcall 0.1.0 from the session log log.jsonl.",
+        "Written by Leafcall 0.1.0 from the session log log.jsonl, events 1 to 57, check 01234567",
     ):
         assert words in text
 
@@ -147,8 +154,10 @@ def test_the_table_has_a_row_for_each_ring_with_exact_limits() -> None:
         "gap": "0.0160", "gap_low": "0.0155", "gap_high": "0.0165", "state": "accepted",
         "passes": "3", "readings": "butts; ground 10 thou; 16 snug",
         "checks": "deburred; ends square", "notes": "", "started": "2026-11-25 09:05 UTC",
-        "ended": "", "software": "Leafcall 0.1.0", "log": "log.jsonl",
+        "ended": "", "software": "Leafcall 0.1.0", "damage": "", "log": "log.jsonl",
+        "log_events": "57", "log_check": "0123456789abcdef", "sheet_check": first["sheet_check"],
     }  # fmt: skip
+    assert first["sheet_check"] == second["sheet_check"] != "0" * 16
     assert (second["most"], second["gap"], second["state"]) == ("", "", "to do")
     assert sheet_table(SHEET).count("\r\n") == 3  # RFC 4180: lines end with CRLF
 
@@ -194,6 +203,164 @@ def test_the_page_needs_nothing_from_outside() -> None:
     assert ("content", "default-src 'none'; style-src 'unsafe-inline'") in found.attributes
 
 
+NOTES = (
+    KeptNote(SHEET.started or datetime.max, text="the blue rag"),
+    KeptNote(SHEET.started or datetime.max, clip="0001.wav"),
+)
+
+
+def test_measured_bores_and_notes_stand_on_the_page() -> None:
+    sheet = replace(SHEET, bores_nm={1: (83_197_700, 83_202_780)}, kept_notes=NOTES)
+    text = page(sheet).text
+    assert "Cylinder 1 bore 3.2755 in (measured 3.2755 in, 3.2757 in); all gaps in thou" in text
+    assert "Cylinder 2 bore 3.2756 in; all gaps in thou" in text
+    assert "Notes from the bench 2026-11-25 09:05 UTC the blue rag" in text
+    assert "2026-11-25 09:05 UTC sound 0001.wav" in text
+    assert "Notes from the bench" not in page(SHEET).text
+
+
+def test_damage_is_said_before_anything_else_in_every_form() -> None:
+    sheet = replace(SHEET, damage=("The log is damaged.", "Line 2 is lost."))
+    found = page(sheet)
+    assert found.text.index("The log is damaged. Line 2 is lost.") < found.text.index("Cylinder 1")
+    assert ("role", "alert") in found.attributes
+    assert ("role", "alert") not in page(SHEET).attributes
+    assert {row["damage"] for row in rows(sheet)} == {"The log is damaged. Line 2 is lost."}
+    assert json.loads(sheet_record(sheet))["damage"] == list(sheet.damage)
+
+
+# --- record -------------------------------------------------------------------------------------
+
+
+def test_the_record_says_what_the_table_says() -> None:
+    sheet = replace(SHEET, bores_nm={2: (83_200_240,)}, kept_notes=NOTES)
+    record = json.loads(sheet_record(sheet))
+    assert record["form"] == "leafcall build sheet 1"
+    assert record["started"] == "2026-11-25T09:05:00+00:00"
+    assert record["ended"] is None
+    assert record["bores_nm"] == {"2": [83_200_240]}
+    assert record["kept_notes"] == [
+        {"at": "2026-11-25T09:05:00+00:00", "text": "the blue rag", "clip": None},
+        {"at": "2026-11-25T09:05:00+00:00", "text": None, "clip": "0001.wav"},
+    ]
+    assert len(record["rings"]) == 2
+    for ring, row in zip(record["rings"], rows(sheet), strict=True):
+        assert ring["cylinder"] == int(row["cylinder"])
+        for name in ("ring", "state"):
+            assert ring[name] == row[name]
+        for name in ("bore", "least", "most", "target", "gap", "gap_low", "gap_high"):
+            value_nm = ring[f"{name}_nm"]
+            # 1 in = 25.4 mm exactly (international yard and pound agreement, 1959).
+            if value_nm is None:
+                assert row[name] == ""
+            else:
+                there = Decimal(value_nm) / Decimal(25_400_000)
+                assert abs(Decimal(row[name]) - there) <= Decimal("5e-5")
+        assert "; ".join(ring["readings"]) == row["readings"]
+
+
+def test_every_length_in_the_record_is_a_whole_number_of_nanometres() -> None:
+    record = json.loads(sheet_record(SHEET))
+    for holder in (record, *record["rings"]):
+        for key, value in holder.items():
+            if key.endswith("_nm") and not isinstance(value, dict | list):
+                assert value is None or type(value) is int
+            assert type(value) is not float or key == "band_share"
+
+
+# --- the seal -----------------------------------------------------------------------------------
+
+FORMS = {
+    Form.PAGE: lambda sheet: sheet_page(sheet, template=TEMPLATE),
+    Form.TABLE: sheet_table,
+    Form.RECORD: sheet_record,
+}
+
+
+@pytest.mark.parametrize("form", Form)
+def test_a_sheet_says_which_log_it_was_made_from_and_that_it_is_intact(form: Form) -> None:
+    text = FORMS[form](SHEET)
+    assert read_seal(text, form) == Seal(57, "0123456789abcdef", "log.jsonl", intact=True)
+
+
+@pytest.mark.parametrize("form", Form)
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [("Harbour", "Harbor"), ("A. Filer", "B. Filer"), ("16 snug", "17 snug"),
+     ("accepted", "spoiled"), ("log.jsonl", "other.jsonl"),
+     ("0123456789abcdef", "0123456789abcdee")],
+)  # fmt: skip
+def test_an_altered_sheet_is_told_in_every_form(form: Form, old: str, new: str) -> None:
+    text = FORMS[form](SHEET)
+    assert old in text
+    for altered in (text.replace(old, new, 1), new.join(text.rsplit(old, 1))):
+        assert not read_seal(altered, form).intact
+
+
+@pytest.mark.parametrize("form", [Form.TABLE, Form.RECORD])
+def test_only_written_another_way_a_sheet_is_still_intact(form: Form) -> None:
+    text = FORMS[form](SHEET)
+    if form is Form.TABLE:
+        out = io.StringIO()
+        writer = csv.writer(out, quoting=csv.QUOTE_ALL, lineterminator="\n")
+        writer.writerows(csv.reader(io.StringIO(text, newline="")))
+        other = out.getvalue()
+    else:
+        other = json.dumps(dict(reversed(json.loads(text).items())))
+    assert other != text
+    assert read_seal(other, form).intact
+
+
+@given(st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=30))
+def test_no_name_can_pass_for_the_seal(name: str) -> None:
+    seals = [
+        f'{name}" data-log-events="9" data-log-check="" data-sheet-check="{"0" * 16}"',
+        f"{name},sheet_check",
+        f'{name}", "sheet_check": "{"0" * 16}',
+    ]
+    for text in seals:
+        ring = replace(SECOND, notes=(text,))
+        sheet = replace(SHEET, job_name=text, log_name=text, rings=(ring,))
+        for form, write in FORMS.items():
+            seal = read_seal(write(sheet), form)
+            assert (seal.log_events, seal.intact) == (57, True)
+            assert seal.log_name.lstrip("'") == text.lstrip("'")
+
+
+@pytest.mark.parametrize("form", Form)
+@pytest.mark.parametrize(
+    "text",
+    ["", "x", "a,b\r\n1,2\r\n", "{}", "[1]", "null", '"x"', "<html></html>", "\0", '"', "[" * 10**5],
+    ids=range(11),
+)
+def test_what_is_no_sheet_is_refused(form: Form, text: str) -> None:
+    with pytest.raises(SheetError, match="no build sheet of Leafcall, or its check was taken out"):
+        read_seal(text, form)
+
+
+CHECKS = ("a" * 16, "b" * 16, "c" * 16)
+
+
+@pytest.mark.parametrize(
+    ("seal", "verdict"),
+    [
+        (Seal(3, "c" * 16, "", intact=True), Verdict.CURRENT),
+        (Seal(2, "b" * 16, "", intact=True), Verdict.OLDER),
+        (Seal(2, "a" * 16, "", intact=True), Verdict.FOREIGN),
+        (Seal(4, "c" * 16, "", intact=True), Verdict.FOREIGN),
+        (Seal(0, "", "", intact=True), Verdict.FOREIGN),
+        (Seal(3, "c" * 16, "", intact=False), Verdict.ALTERED),
+    ],
+)
+def test_a_sheet_is_held_against_the_log(seal: Seal, verdict: Verdict) -> None:
+    assert judge(seal, CHECKS) is verdict
+
+
+def test_a_template_without_a_place_for_the_check_is_refused() -> None:
+    with pytest.raises(SheetError, match="no place for its check"):
+        sheet_page(SHEET, template="<p>{{ sheet.job_name }}</p>")
+
+
 HOSTILE = [
     "<script>alert(1)</script>",
     "\"><img src=x onerror='alert(1)'>",
@@ -209,13 +376,15 @@ def test_hostile_text_is_shown_as_it_was_typed(text: str) -> None:
     ring = replace(SECOND, position=text, history=(text,), checks=(text,), notes=(text,))
     sheet = replace(
         SHEET, job_name=text, person=text, grinder=text, notes=text, cautions=(text,),
-        software=text, log_name=text, rings=(ring,),
+        software=text, log_name=text, rings=(ring,), damage=(text,),
+        kept_notes=(KeptNote(NOTES[0].at, text=text), KeptNote(NOTES[0].at, clip=text)),
     )  # fmt: skip
     found = page(sheet)
-    assert (
-        found.tags == page(replace(SHEET, rings=(replace(SECOND, notes=("n",)),), notes="n")).tags
+    plain = replace(
+        SHEET, rings=(replace(SECOND, notes=("n",)),), notes="n", damage=("d",), kept_notes=NOTES
     )
-    assert found.text.count(" ".join(text.split())) >= 10
+    assert found.tags == page(plain).tags
+    assert found.text.count(" ".join(text.split())) >= 13
     assert not [key for key, _ in found.attributes if key.startswith("on")]
     row = rows(sheet)[0]
     for column in ("job", "person", "notes"):

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from assistant.adapters.session_log import SessionLog, log_check, read_log, readable_log
+from assistant.adapters.session_log import SessionLog, read_log, readable_log, scan_log
 from assistant.errors import LogDamaged, LogError, LogInUse
 from assistant.events import to_lines
 from assistant.ports import EventStore
@@ -40,7 +40,7 @@ def test_one_event_is_one_line_of_utf8(log: SessionLog, path: Path) -> None:
     text, check = to_lines(events(0, 3))
     assert path.read_text(encoding="utf-8") == text
     assert text.count("\n") == 3
-    assert (log.check, log_check(path)) == (check, (check, 3))
+    assert log.check == scan_log(path).check == check
 
 
 def test_whole_lines_are_never_rewritten(log: SessionLog, path: Path) -> None:

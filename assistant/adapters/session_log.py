@@ -183,13 +183,10 @@ def readable_log(path: Path) -> tuple[Sequence[Envelope], Sequence[Damage]]:
     return found.events, found.damages
 
 
-def log_check(path: Path) -> tuple[str, int]:
-    """(check of the last line, events so far) of a log; of use for a sound log only.
-
-    Raises LogError if there is no such file.
-    """
+def scan_log(path: Path) -> Scan:
+    """All that can be told of a log, sound or damaged. Raises LogError if there is no such file."""
     found, _ = _scanned(path)
-    return found.check, len(found.events)
+    return found
 
 
 def _scanned(path: Path) -> tuple[Scan, int]:

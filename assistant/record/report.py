@@ -1,13 +1,15 @@
-"""The build sheet, pure: one page of HTML and one table of CSV from one ``Sheet``.
+"""The build sheet, pure: a page of HTML, a table of CSV and a record of JSON from one ``Sheet``.
 
 The page needs nothing but itself: no script, no network, no font file. Everything that people typed
-is escaped. The template is data (pages/sheet.html) and is handed in as text.
+is escaped. The template is data (pages/sheet.html) and is handed in as text. Each form is sealed
+(seal.py), so that it can be traced to its log.
 """
 
 import csv
 import io
-from collections.abc import Iterator
-from dataclasses import dataclass
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import ROUND_HALF_EVEN, Decimal
 from enum import StrEnum
@@ -16,6 +18,7 @@ from itertools import groupby
 
 import jinja2
 
+from assistant.record.seal import BLANK, sealed_page, sealed_record, sealed_rows
 from assistant.units import Unit, show_bore, show_gap, to_file
 
 
@@ -55,12 +58,24 @@ class RingRow:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptNote:
+    """A note of the session. text: as typed; clip: file name of its sound; either may be None."""
+
+    at: datetime
+    text: str | None = None
+    clip: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Sheet:
     """Everything that stands on a build sheet.
 
     rings: in the order of work. grinder: in words. band_share: how sure the band of a gap is,
     0..1. cautions: sentences. started, ended: time-zone aware, None where unknown.
     software: name and version. log_name: file name of the session log that the sheet came from.
+    bores_nm: measured bores by cylinder. kept_notes: oldest first. damage: sentences that a reader
+    must see first, none for a sound log. log_events, log_check: how many events of the log the
+    sheet was made from, and the check of the last (chain.py).
     """
 
     job_name: str
@@ -78,12 +93,19 @@ class Sheet:
     notes: str = ""
     started: datetime | None = None
     ended: datetime | None = None
+    bores_nm: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
+    kept_notes: tuple[KeptNote, ...] = ()
+    damage: tuple[str, ...] = ()
+    log_events: int = 0
+    log_check: str = ""
 
+
+RECORD_FORM = "leafcall build sheet 1"
 
 CSV_COLUMNS = (
     "job", "person", "cylinder", "ring", "unit", "bore", "least", "most", "target", "gap",
     "gap_low", "gap_high", "state", "passes", "readings", "checks", "notes", "started", "ended",
-    "software", "log",
+    "software", "damage", "log", "log_events", "log_check", "sheet_check",
 )  # fmt: skip
 
 
@@ -94,10 +116,9 @@ def sheet_table(sheet: Sheet) -> str:
     a spreadsheet would run as a formula gets an apostrophe before it.
     """
     out = io.StringIO()
-    writer = csv.writer(out)
-    writer.writerow(CSV_COLUMNS)
+    rows: list[list[object]] = [list(CSV_COLUMNS[:-1])]
     for ring in sheet.rings:
-        writer.writerow(
+        rows.append(
             [
                 _harmless(sheet.job_name),
                 _harmless(sheet.person),
@@ -117,21 +138,94 @@ def sheet_table(sheet: Sheet) -> str:
                 _stamp(sheet.started),
                 _stamp(sheet.ended),
                 _harmless(sheet.software),
+                _harmless(" ".join(sheet.damage)),
                 _harmless(sheet.log_name),
+                sheet.log_events,
+                sheet.log_check,
             ]
         )
+    csv.writer(out).writerows(sealed_rows(rows))
     return out.getvalue()
+
+
+def sheet_record(sheet: Sheet) -> str:
+    """The sheet as JSON text, one object.
+
+    All lengths are whole nanometres (``_nm``), times ISO 8601 with zone; null = not known.
+    ``form`` is RECORD_FORM. ``rings``: one object a ring in the order of work, with ``gap_nm`` and
+    ``gap_low_nm`` to ``gap_high_nm``, the band that holds the gap with ``band_share`` (0..1);
+    ``most_nm`` null = a least only; ``state`` one of RingState. ``bores_nm``: measured bores by
+    cylinder number. ``kept_notes``: ``at``, ``text`` or ``clip``, a file beside the log.
+    ``damage``: sentences, empty for a sound log. ``log``, ``log_events``, ``log_check``,
+    ``sheet_check``: seal.py.
+    """
+    record = {
+        "form": RECORD_FORM,
+        "job": sheet.job_name,
+        "person": sheet.person,
+        "unit": sheet.unit.file_symbol,
+        "cylinders": sheet.cylinders,
+        "bore_nm": sheet.bore_nm,
+        "bores_nm": {str(cylinder): list(nm) for cylinder, nm in sorted(sheet.bores_nm.items())},
+        "grinder": sheet.grinder,
+        "leaves_nm": list(sheet.leaves_nm),
+        "notes": sheet.notes,
+        "started": _iso(sheet.started),
+        "ended": _iso(sheet.ended),
+        "band_share": sheet.band_share,
+        "rings": [_ring_record(ring) for ring in sheet.rings],
+        "kept_notes": [
+            {"at": _iso(note.at), "text": note.text, "clip": note.clip}
+            for note in sheet.kept_notes
+        ],
+        "cautions": list(sheet.cautions),
+        "damage": list(sheet.damage),
+        "software": sheet.software,
+        "log": sheet.log_name,
+        "log_events": sheet.log_events,
+        "log_check": sheet.log_check,
+    }
+    return json.dumps(sealed_record(record), indent=2) + "\n"
+
+
+def _ring_record(ring: RingRow) -> dict[str, object]:
+    return {
+        "cylinder": ring.cylinder,
+        "ring": ring.position,
+        "bore_nm": ring.bore_nm,
+        "least_nm": ring.least_nm,
+        "most_nm": ring.most_nm,
+        "target_nm": ring.target_nm,
+        "gap_nm": ring.gap_nm,
+        "gap_low_nm": ring.low_nm,
+        "gap_high_nm": ring.high_nm,
+        "state": ring.state.value,
+        "passes": ring.passes,
+        "readings": list(ring.history),
+        "checks": list(ring.checks),
+        "notes": list(ring.notes),
+    }
 
 
 def sheet_page(sheet: Sheet, *, template: str) -> str:
     """The sheet as one self-contained HTML page.
 
-    template: text of pages/sheet.html. Raises jinja2.TemplateError if the template is broken.
+    template: text of pages/sheet.html. Raises jinja2.TemplateError if the template is broken,
+    SheetError if it has no place for the check.
     """
     unit = sheet.unit
     by_cylinder = sorted(sheet.rings, key=lambda ring: ring.cylinder)  # stable: order of work stays
-    return _compiled(template).render(
+    page = _compiled(template).render(
         sheet=sheet,
+        blank=BLANK,
+        kept_notes=[
+            {
+                "at": _stamp(note.at),
+                "text": note.text or "",
+                "clip": f"sound {note.clip}" if note.clip else "",
+            }
+            for note in sheet.kept_notes
+        ],
         bore=show_bore(sheet.bore_nm, unit),
         leaves=", ".join(show_gap(nm, unit).split()[0] for nm in sheet.leaves_nm),
         call_unit="thou" if unit is Unit.INCH else "mm",
@@ -143,11 +237,15 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
             {
                 "number": number,
                 "bore": show_bore(rows[0].bore_nm, unit),
+                "measured": ", ".join(
+                    show_bore(nm, unit) for nm in sheet.bores_nm.get(number, ())
+                ),
                 "rings": [_shown(ring, unit) for ring in rows],
             }
             for number, rows in _grouped(by_cylinder)
         ],
     )
+    return sealed_page(page)
 
 
 @lru_cache(maxsize=4)
@@ -250,6 +348,10 @@ def _rounded(length_nm: int | None, unit: Unit) -> str:
 
 def _stamp(at: datetime | None) -> str:
     return "" if at is None else at.strftime("%Y-%m-%d %H:%M %Z").strip()
+
+
+def _iso(at: datetime | None) -> str | None:
+    return None if at is None else at.isoformat()
 
 
 def _harmless(text: str) -> str:

@@ -7,14 +7,24 @@ from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.geometry import butting_ring_c, hot_gap_nm, material
 from assistant.job import GrinderKind, Job, RingPosition
 from assistant.plan import BAND_SHARE, RingKey
-from assistant.record.report import RingRow, RingState, Sheet
+from assistant.record.report import KeptNote, RingRow, RingState, Sheet
 from assistant.reply import Wording
 from assistant.session import Outcome, Ring, State, replay
 from assistant.units import Unit, show_gap, show_span
 
 
-def sheet_of(envelopes: Sequence[ev.Envelope], *, log_name: str, wording: Wording) -> Sheet:
-    """The sheet of a session. Raises CommandNotAllowed if the log opened no session."""
+def sheet_of(
+    envelopes: Sequence[ev.Envelope],
+    *,
+    log_name: str,
+    wording: Wording,
+    log_check: str = "",
+    damage: Sequence[str] = (),
+) -> Sheet:
+    """The sheet of a session. log_check, damage: of the log (chain.py).
+
+    Raises CommandNotAllowed if the log opened no session.
+    """
     state = replay(envelopes)
     job = state.the_job
     software = [
@@ -38,7 +48,25 @@ def sheet_of(envelopes: Sequence[ev.Envelope], *, log_name: str, wording: Wordin
         notes=job.notes,
         started=envelopes[0].at,
         ended=envelopes[-1].at,
+        bores_nm=job.bores_nm,
+        kept_notes=tuple(_kept_notes(envelopes)),
+        damage=tuple(damage),
+        log_events=len(envelopes),
+        log_check=log_check,
     )
+
+
+def _kept_notes(envelopes: Sequence[ev.Envelope]) -> Iterator[KeptNote]:
+    """Notes as they are now: sound that was erased on request is told as such."""
+    forgotten = max(
+        (e.seq for e in envelopes if isinstance(e.event, ev.ClipsForgotten)), default=-1
+    )
+    for envelope in envelopes:
+        match envelope.event:
+            case ev.NoteKept(clip=str()) if envelope.seq < forgotten:
+                yield KeptNote(envelope.at, text="(its sound was erased on request)")
+            case ev.NoteKept(clip=clip, text=text):
+                yield KeptNote(envelope.at, text=text, clip=clip)
 
 
 def _grinder(job: Job) -> str:
