@@ -14,16 +14,16 @@ PACKAGE = Path(__file__).resolve().parent.parent / "assistant"
 ROWS = [
     {"__init__", "errors"},
     {"units", "utterance", "wordgraph", "numbers"},
-    {"automaton", "fitting", "graph"},
+    {"automaton", "fitting", "graph", "blockletters", "levels"},
     {"templates", "job", "learned"},
     {"grammar"},
-    {"commands", "events", "plan", "new_job", "endpointer"},
+    {"commands", "events", "plan", "new_job", "endpointer", "assurance"},
     {"session", "ports", "chain"},
     {"advice", "decisions", "interpretation", "listening"},
     {"reply"},
     {"dialogue"},
-    {"showing", "live"},
-    {"record"},
+    {"showing", "live", "panel_facts"},
+    {"record", "panel"},
     # --- the I/O line ---
     {"adapters"},
     {"assembly"},
@@ -50,7 +50,7 @@ FITTING_ROWS = [
 PURE_STDLIB = {
     "collections", "collections.abc", "csv", "dataclasses", "datetime", "decimal", "enum",
     "functools", "hashlib", "html", "io", "itertools", "json", "math", "random", "re", "string",
-    "struct", "typing",
+    "struct", "typing", "unicodedata",
 }  # fmt: skip
 PURE_THIRD = {"numpy", "numpy.typing", "pydantic", "pydantic_core", "yaml", "jinja2", "markupsafe"}
 FITTING_THIRD = {"numpy", "numpy.typing", "scipy.special", "scipy.optimize"}

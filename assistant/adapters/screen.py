@@ -1,0 +1,115 @@
+"""The whole terminal as a read-out that is drawn anew as it changes (rich Live).
+
+What is drawn is asked for by a function, so this knows nothing of rings. It is drawn at most
+``most_per_s`` times a second, and only when it changed, so that it costs next to nothing.
+"""
+
+import time
+from collections.abc import Callable, Sequence
+from types import TracebackType
+from typing import Self
+
+from rich.console import Console, ConsoleOptions, RenderResult
+from rich.live import Live
+from rich.style import Style
+from rich.text import Text
+
+Row = Sequence[tuple[str, str]]
+"""(text, style name) from left to right."""
+Draw = Callable[[int, int, bool], Sequence[Row]]
+"""width, height, whether only ASCII can be shown -> rows."""
+
+_STYLES = {
+    "plain": "", "label": "dim", "dim": "dim", "big": "bold bright_white", "step": "bold yellow",
+    "alert": "bold bright_red", "good": "bright_green",
+}  # fmt: skip
+_ANEW_S = 2.0  # drawn whole so often even unchanged: what else was written to the terminal goes
+
+
+def can_draw(console: Console | None = None) -> bool:
+    """Whether standard output is a terminal on which a read-out can be drawn."""
+    console = console or Console()
+    return console.is_terminal and not console.is_dumb_terminal
+
+
+class LiveScreen:
+    """A read-out over the whole terminal; the terminal is as before afterwards.
+
+    draw: gives the rows. most_per_s: drawn so often at most. now: seconds that never go back.
+    """
+
+    def __init__(
+        self,
+        draw: Draw,
+        *,
+        console: Console | None = None,
+        most_per_s: float = 8.0,
+        now: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._draw = draw
+        self._console = console or Console(highlight=False)
+        self._least_s = 1.0 / most_per_s
+        self._now = now
+        self._drawn_s = -_ANEW_S
+        self._shown: tuple[object, ...] = ()
+        self._live = Live(
+            _Rows(()), console=self._console, screen=True, auto_refresh=False,
+            vertical_overflow="crop",
+        )  # fmt: skip
+        self._open = False
+
+    def __enter__(self) -> Self:
+        self._live.start()
+        self._open = True
+        self.refresh(at_once=True)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:  # fmt: skip
+        self.close()
+
+    def close(self) -> None:
+        """Give the terminal back; calling it twice does no harm."""
+        if self._open:
+            self._open = False
+            self._live.stop()
+
+    def refresh(self, *, at_once: bool = False) -> bool:
+        """Draw if it is time and something changed; whether it was drawn.
+
+        at_once: something happened that must not wait. Does nothing before it is entered or after
+        ``close``.
+        """
+        now = self._now()
+        if not self._open or (not at_once and now - self._drawn_s < self._least_s):
+            return False
+        size = self._console.size
+        ascii_only = self._console.options.ascii_only
+        rows = tuple(tuple(row) for row in self._draw(size.width, size.height, ascii_only))
+        shown = (size, rows)
+        if shown == self._shown and now - self._drawn_s < _ANEW_S:
+            return False
+        self._shown, self._drawn_s = shown, now
+        self._live.update(_Rows(rows), refresh=True)
+        return True
+
+
+class _Rows:
+    """Rows as rich draws them: as wide as they come, never folded."""
+
+    def __init__(self, rows: Sequence[Row]) -> None:
+        self._rows = rows
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        for row in self._rows:
+            line = Text(no_wrap=True, overflow="crop", end="\n")
+            for text, names in row:
+                line.append(text, _style(names))
+            yield line
+
+
+def _style(names: str) -> Style:
+    name, _, inverse = names.partition(" ")
+    return Style.parse(_STYLES.get(name, "")) + Style(reverse=bool(inverse))
