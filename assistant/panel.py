@@ -7,6 +7,7 @@ colour alone: every sign has a letter or a word beside it.
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from assistant.blockletters import block_letters, columns_of, largest
 from assistant.panel_facts import LiveFacts, Mark, Mode, PanelFacts
@@ -284,6 +285,7 @@ def columns(text: str) -> int:
     return len(text) if text.isascii() else sum(_columns_of(character) for character in text)
 
 
+@lru_cache(maxsize=1024)
 def _columns_of(character: str) -> int:
     if unicodedata.combining(character) or unicodedata.category(character) in ("Mn", "Me", "Cf"):
         return 0

@@ -6,13 +6,14 @@ What is drawn is asked for by a function, so this knows nothing of rings. It is 
 
 import time
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from types import TracebackType
 from typing import Self
 
 from rich.console import Console, ConsoleOptions, RenderResult
 from rich.live import Live
+from rich.segment import Segment
 from rich.style import Style
-from rich.text import Text
 
 Row = Sequence[tuple[str, str]]
 """(text, style name) from left to right."""
@@ -97,19 +98,18 @@ class LiveScreen:
 
 
 class _Rows:
-    """Rows as rich draws them: as wide as they come, never folded."""
+    """Rows as rich draws them; no layout of rich's own, which would cost more than all the rest."""
 
     def __init__(self, rows: Sequence[Row]) -> None:
         self._rows = rows
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         for row in self._rows:
-            line = Text(no_wrap=True, overflow="crop", end="\n")
-            for text, names in row:
-                line.append(text, _style(names))
-            yield line
+            yield from (Segment(text, _style(names)) for text, names in row)
+            yield Segment.line()
 
 
+@lru_cache
 def _style(names: str) -> Style:
     name, _, inverse = names.partition(" ")
     return Style.parse(_STYLES.get(name, "")) + Style(reverse=bool(inverse))
