@@ -22,10 +22,11 @@ class Screen(Protocol):
     def show(self, turn: Turn, wording: Wording) -> None:
         """A turn, as soon as it is on disk."""
 
-    def level(self, level_db: float | None, noise_db: float | None, mode: Mode) -> None:
+    def level(self, level_db: float | None, noise_db: float | None, mode: str) -> None:
         """What the ear does now; cheap enough for every frame.
 
         level_db, noise_db: of full scale; noise_db None: the floor of the levels told so far.
+        mode: one of the words of panel_facts.Mode.
         """
 
     def warn(self, text: str) -> None:
@@ -61,7 +62,7 @@ class PlainScreen:
         self._terminal.show("")
         self._terminal.show_labelled(turn_lines(turn, wording))
 
-    def level(self, level_db: float | None, noise_db: float | None, mode: Mode) -> None:
+    def level(self, level_db: float | None, noise_db: float | None, mode: str) -> None:
         """Nothing: lines cannot follow a level."""
 
     def warn(self, text: str) -> None:
@@ -108,12 +109,12 @@ class PanelScreen:
             self._troubles = ()
         self._update(at_once=True)
 
-    def level(self, level_db: float | None, noise_db: float | None, mode: Mode) -> None:
+    def level(self, level_db: float | None, noise_db: float | None, mode: str) -> None:
         """What the ear does now; drawn with the next refresh, a change of mode at once."""
         if level_db is not None and noise_db is None:
             noise_db = self._floor.take(level_db)
-        changed = mode is not self._mode
-        self._mode = mode
+        changed = mode != self._mode
+        self._mode = Mode(mode)
         self._live = LiveFacts(self._shown_mode(), level_db, noise_db, self._troubles)
         self._screen.refresh(at_once=changed)
 
