@@ -151,9 +151,7 @@ def _tell_gaps(reading: _Reading) -> None:
         before_seq, before_line = seq, number
 
 
-def told_damage(
-    events: Sequence[Envelope], damages: Sequence[Damage]
-) -> tuple[str, ...]:
+def told_damage(events: Sequence[Envelope], damages: Sequence[Damage]) -> tuple[str, ...]:
     """What a reader of a damaged log must know, in sentences; none for a sound log."""
     if not damages:
         return ()

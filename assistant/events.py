@@ -190,7 +190,10 @@ class NoteBegun(_Event):
 
 
 class NoteKept(_Event):
-    """A note: the name of a sound clip beside the log, or the text that was typed."""
+    """A note: the name of a sound clip beside the log, or the text that was typed.
+
+    Neither, where the sound could not be kept.
+    """
 
     kind: Literal["note kept"] = "note kept"
     clip: str | None = None
@@ -222,7 +225,8 @@ class VoiceSet(_Event):
 
 Trouble = Literal[
     "microphone lost", "microphone back", "voice lost", "voice back", "log elsewhere", "log back",
-    "clip lost", "clock jumped", "machine slept", "sound lost",
+    "log only in memory", "log damaged", "clip lost", "clock jumped", "machine slept",
+    "sound lost",
 ]  # fmt: skip
 """Names of what can go wrong with the machine, or come right again."""
 

@@ -10,7 +10,7 @@ from typing import IO
 
 from assistant.chain import Damage, Scan, scan
 from assistant.errors import LogDamaged, LogError, LogInUse
-from assistant.events import Envelope, to_lines
+from assistant.events import Envelope, Trouble, to_lines
 
 _fcntl: ModuleType | None
 _msvcrt: ModuleType | None
@@ -95,6 +95,15 @@ class SessionLog:
         if self._events is None:
             return read_log(self.path)
         return self._events
+
+    @property
+    def only_in_memory(self) -> bool:
+        """Never: what it cannot write it refuses."""
+        return False
+
+    def troubles(self) -> Sequence[tuple[Trouble, str]]:
+        """None: it refuses instead."""
+        return ()
 
     def close(self) -> None:
         """Give the log back; again does no harm."""

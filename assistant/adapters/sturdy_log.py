@@ -7,13 +7,11 @@ stays in memory, and ``only_in_memory`` says so: then nothing may be called safe
 from collections.abc import Sequence
 from contextlib import suppress
 from itertools import groupby
-from typing import Literal, Protocol
+from typing import Protocol
 
 from assistant.errors import LogDamaged, LogError, LogInUse
-from assistant.events import Envelope
+from assistant.events import Envelope, Trouble
 from assistant.ports import EventStore
-
-LogTrouble = Literal["log elsewhere", "log back", "log only in memory"]
 
 
 class Place(Protocol):
@@ -78,8 +76,8 @@ class SturdyLog:
     def __init__(self, home: Place, spare: Place) -> None:
         self._home, self._spare = _Copy(home), _Copy(spare)
         self._closed = False
-        self._told: LogTrouble = "log back"
-        self._troubles: list[tuple[LogTrouble, str]] = []
+        self._told: Trouble = "log back"
+        self._troubles: list[tuple[Trouble, str]] = []
         kept = self._read_spare()
         try:
             self._home.store = home.open()
@@ -103,10 +101,10 @@ class SturdyLog:
 
     @property
     def elsewhere(self) -> bool:
-        """Whether home lacks something, so that the spare is the log."""
-        return self._home.holds < len(self._events) or self._home.store is None
+        """Whether home could not be written last time, so that the spare is the log."""
+        return self._told != "log back"
 
-    def troubles(self) -> Sequence[tuple[LogTrouble, str]]:
+    def troubles(self) -> Sequence[tuple[Trouble, str]]:
         """What went wrong or came right since the last look: (name, detail); each is told once."""
         told, self._troubles = self._troubles, []
         return told
@@ -169,7 +167,7 @@ class SturdyLog:
         self._tell("log elsewhere", f"{error} It goes on in {self._spare.place.name}.")
         return True
 
-    def _tell(self, about: LogTrouble, detail: str) -> None:
+    def _tell(self, about: Trouble, detail: str) -> None:
         if about != self._told:
             self._told = about
             self._troubles.append((about, detail))

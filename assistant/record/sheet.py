@@ -50,10 +50,18 @@ def sheet_of(
         ended=envelopes[-1].at,
         bores_nm=job.bores_nm,
         kept_notes=tuple(_kept_notes(envelopes)),
-        damage=tuple(damage),
+        damage=(*damage, *_told_damage(envelopes)),
         log_events=len(envelopes),
         log_check=log_check,
     )
+
+
+def _told_damage(envelopes: Sequence[ev.Envelope]) -> Iterator[str]:
+    """Of a log that goes on from what could be read of a damaged one."""
+    for envelope in envelopes:
+        match envelope.event:
+            case ev.TroubleNoted(about="log damaged", detail=detail):
+                yield detail
 
 
 def _kept_notes(envelopes: Sequence[ev.Envelope]) -> Iterator[KeptNote]:
