@@ -59,6 +59,26 @@ def test_an_append_is_forced_to_disk_before_it_returns(
     assert sizes == [path.stat().st_size]
 
 
+@pytest.mark.parametrize("known", [True, False])
+def test_where_fsync_does_not_reach_the_disk_the_stronger_call_is_used(
+    log: SessionLog, monkeypatch: pytest.MonkeyPatch, known: bool
+) -> None:
+    """macOS: fsync(2) there says that only F_FULLFSYNC reaches the disk."""
+    fcntl = pytest.importorskip("fcntl")
+    asked: list[str] = []
+
+    def control(_: int, command: int) -> None:
+        asked.append(f"fcntl {command}")
+        if not known:
+            raise OSError(errno.ENOTSUP, "not here")
+
+    monkeypatch.setattr(fcntl, "F_FULLFSYNC", 51, raising=False)
+    monkeypatch.setattr(fcntl, "fcntl", control)
+    monkeypatch.setattr(os, "fsync", lambda _: asked.append("fsync"))
+    log.append(events(3, 1))
+    assert asked == (["fcntl 51"] if known else ["fcntl 51", "fsync"])
+
+
 # --- a torn last line -------------------------------------------------------------------------
 
 
@@ -175,6 +195,22 @@ def test_a_log_that_something_else_has_cut_off_is_not_written_any_more(
     path.write_bytes(path.read_bytes()[:-60])
     with pytest.raises(LogError, match="cannot be written: it has become shorter"):
         log.append(events(3, 1))
+
+
+def test_a_log_that_was_moved_away_or_replaced_is_not_written_any_more(
+    log: SessionLog, path: Path
+) -> None:
+    away = path.with_name("away")
+    path.rename(away)
+    with pytest.raises(LogError, match="cannot be written: No such file"):
+        log.append(events(3, 1))
+    path.write_bytes(b"")
+    with pytest.raises(LogError, match="cannot be written: another file has taken its place"):
+        log.append(events(3, 1))
+    path.unlink()
+    away.rename(path)
+    log.append(events(3, 1))
+    assert list(log.read()) == events(0, 4)
 
 
 def test_a_missing_log_is_refused(tmp_path: Path) -> None:

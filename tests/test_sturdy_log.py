@@ -120,6 +120,7 @@ def test_a_stick_that_is_pulled_is_told_once_and_the_log_goes_on_elsewhere(
     assert about == "log elsewhere"
     assert os.strerror(fault) in detail
     assert f"It goes on in {spare.path}." in detail
+    assert "not kept" not in detail
     assert (log.elsewhere, log.only_in_memory) == (True, False)
     assert list(log.read()) == events(0, 6)
 

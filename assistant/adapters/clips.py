@@ -72,6 +72,6 @@ class Clips:
             with suppress(OSError):
                 other.mkdir(parents=True, exist_ok=True)
                 shutil.move(clip, other / clip.name)
-        with suppress(OSError):
-            self._folder.rmdir()
-            self._folder.parent.rmdir()
+        for folder in (self._folder, self._folder.parent):
+            with suppress(OSError):  # not empty
+                folder.rmdir()

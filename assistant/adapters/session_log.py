@@ -78,7 +78,7 @@ class SessionLog:
             rest = memoryview(data)
             while rest:
                 rest = rest[self._file.write(rest) :]
-            os.fsync(self._file.fileno())
+            _force(self._file.fileno())
         except OSError as error:
             with suppress(OSError):  # then the next append, or the next opening, cuts it off
                 self._cut_off_torn()
@@ -110,12 +110,15 @@ class SessionLog:
         self._file.close()
 
     def _cut_off_torn(self) -> None:
+        """Raises OSError if this is not the log any more that was opened."""
         found = os.fstat(self._file.fileno())
+        if stat.S_ISREG(found.st_mode):
+            if not os.path.samestat(found, self.path.stat()):
+                raise OSError(0, "another file has taken its place")
+            if found.st_size < self._end:  # appending here would leave a hole in the record
+                raise OSError(0, "it has become shorter; something else has cut it off")
         if found.st_size > self._end:
             self._file.truncate(self._end)
-        elif found.st_size < self._end and stat.S_ISREG(found.st_mode):
-            # Appending here would leave a hole in the record.
-            raise OSError(0, "it has become shorter; something else has cut it off")
 
     def _lock(self) -> None:
         try:
@@ -212,6 +215,16 @@ def _refuse_damage(path: Path, found: Scan) -> None:
             f"{path}: {found.damages[0].reason} 'leafcall mend {path}' goes on in a new session "
             "from what can still be read; or begin anew with --new."
         )
+
+
+def _force(handle: int) -> None:
+    """Force what was written to the disk itself. Raises OSError."""
+    full = getattr(_fcntl, "F_FULLFSYNC", None)  # macOS: fsync leaves it in the disk's own memory
+    if _fcntl is not None and full is not None:
+        with suppress(OSError):  # a file system that does not know it; then fsync has to do
+            _fcntl.fcntl(handle, full)
+            return
+    os.fsync(handle)
 
 
 def _sync_folder(folder: Path) -> None:

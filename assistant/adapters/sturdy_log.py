@@ -162,9 +162,9 @@ class SturdyLog:
             self._spare.catch_up(self._events)
         except LogError as also:
             self._spare.close()
-            self._tell("log only in memory", f"{error} {also}")
+            self._tell("log only in memory", f"{_what(error)} {_what(also)}")
             return False
-        self._tell("log elsewhere", f"{error} It goes on in {self._spare.place.name}.")
+        self._tell("log elsewhere", f"{_what(error)} It goes on in {self._spare.place.name}.")
         return True
 
     def _tell(self, about: Trouble, detail: str) -> None:
@@ -201,3 +201,8 @@ class SturdyLog:
         self._spare.close()
         self._spare.place.erase()
         self._spare.holds = 0
+
+
+def _what(error: LogError) -> str:
+    """What went wrong, without the advice that follows it: nothing was lost here."""
+    return f"{str(error).partition('. ')[0].rstrip('.')}."
