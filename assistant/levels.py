@@ -5,7 +5,6 @@ Levels are of full scale: 0 dB is the power of a signal that is 1 all the time (
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,8 +28,8 @@ class SoundFigures:
 
     length_s: seconds. peak: largest magnitude, 0..1. clipped: share of samples at full scale.
     offset: mean of the samples. floor_db: level of the quiet tenth. speech_db: level of what stands
-    out over the floor, None if too little does. hum_db: level of mains hum; hum_hz: its frequency.
-    low_db: level of all sound below 400 Hz, of which hum is a part.
+    out over the floor, None if too little does. hum_db: level of mains hum in the quietest second;
+    hum_hz: its frequency. low_db: level of all sound below 400 Hz in it, hum included.
     """
 
     length_s: float
@@ -95,28 +94,31 @@ def figures_of(samples: Samples) -> SoundFigures:
 
 
 def _hum(sound: NDArray[np.float64]) -> tuple[float, float, float]:
-    """Level of the stronger mains hum, its frequency, level of all below _HUM_BELOW_HZ.
+    """Of the quietest second: level of the stronger mains hum, its frequency, level of low sound.
 
-    Hum is what lies within half a bin and a hertz of the first harmonics of 50 or 60 Hz in the
-    spectrum of the whole stretch (Hann window; two seconds and more tell the two apart).
+    Hum is what lies within two hertz (half the main lobe of a Hann window of a second) of the first
+    harmonics of 50 or 60 Hz; low is all from 20 Hz to _HUM_BELOW_HZ. The quietest second, because a
+    voice is low sound too.
     """
     if len(sound) < SAMPLE_RATE_HZ:
         return QUIETEST_DB, 0.0, QUIETEST_DB
-    window = np.hanning(len(sound))
-    spectrum: NDArray[Any] = np.abs(np.fft.rfft((sound - sound.mean()) * window)) ** 2
-    # Power of the samples by bin (Parseval; both halves of the spectrum; power of the window).
-    power = 2.0 * spectrum / (len(sound) * np.sum(np.square(window)))
-    step_hz = SAMPLE_RATE_HZ / len(sound)
-    hz = np.arange(len(power)) * step_hz
+    sums = np.concatenate([[0.0], np.cumsum(np.square(sound))])
+    starts = np.arange(0, len(sound) - SAMPLE_RATE_HZ + 1, SAMPLE_RATE_HZ // 20)
+    first = int(starts[np.argmin(sums[starts + SAMPLE_RATE_HZ] - sums[starts])])
+    quiet = sound[first : first + SAMPLE_RATE_HZ]
+    window = np.hanning(SAMPLE_RATE_HZ)
+    spectrum = np.square(np.abs(np.fft.rfft((quiet - quiet.mean()) * window)))
+    # Power of the samples by hertz (Parseval: both halves of the spectrum, power of the window).
+    power = 2.0 * spectrum / (SAMPLE_RATE_HZ * np.sum(np.square(window)))
+    hz = np.arange(len(power))
     found = []
     for mains_hz in _MAINS_HZ:
         near = np.zeros(len(hz), bool)
         for harmonic in range(1, _HARMONICS + 1):
-            near |= np.abs(hz - harmonic * mains_hz) <= 1.0 + step_hz / 2
+            near |= np.abs(hz - harmonic * mains_hz) <= 2.0
         found.append((to_db(float(np.sum(power[near]))), mains_hz))
-    strongest = max(found)
     low = power[(hz > 20.0) & (hz < _HUM_BELOW_HZ)]
-    return *strongest, to_db(float(np.sum(low)))
+    return *max(found), to_db(float(np.sum(low)))
 
 
 class RunningFloor:

@@ -17,10 +17,10 @@ ROWS = [
     {"automaton", "fitting", "graph", "blockletters", "levels"},
     {"templates", "job", "learned"},
     {"grammar"},
-    {"commands", "events", "plan", "new_job", "endpointer", "assurance"},
+    {"commands", "events", "plan", "new_job", "endpointer", "assurance", "checkup"},
     {"session", "ports", "chain"},
     {"advice", "decisions", "interpretation", "listening"},
-    {"reply"},
+    {"reply", "practice"},
     {"dialogue"},
     {"showing", "live", "panel_facts"},
     {"record", "panel"},
@@ -49,7 +49,7 @@ FITTING_ROWS = [
 
 PURE_STDLIB = {
     "collections", "collections.abc", "csv", "dataclasses", "datetime", "decimal", "enum",
-    "functools", "hashlib", "html", "io", "itertools", "json", "math", "random", "re", "string",
+    "functools", "hashlib", "html", "io", "itertools", "json", "math", "random", "re", "statistics", "string",
     "struct", "typing", "unicodedata",
 }  # fmt: skip
 PURE_THIRD = {"numpy", "numpy.typing", "pydantic", "pydantic_core", "yaml", "jinja2", "markupsafe"}
