@@ -27,7 +27,7 @@ _MODE_SIGNS = {
     Mode.LISTENING: "o", Mode.HEARING: "*", Mode.SPEAKING: ">", Mode.STAND_BY: "=",
     Mode.NOTE: "*", Mode.HELD: "-", Mode.KEYBOARD: "o", Mode.LOST: "!",
 }  # fmt: skip
-_ALERT_MODES = {Mode.STAND_BY: "STAND BY", Mode.LOST: "NO MICROPHONE"}
+_ALERT_MODES = {Mode.STAND_BY: "STAND BY", Mode.LOST: "NO MIC"}
 _MARKS = {  # sign, sign in ASCII, meaning
     Mark.OPEN: ("·", ".", "open"),
     Mark.WORK: ("░", "~", "in work"),
@@ -113,7 +113,7 @@ def _top(
     rows += (
         _large([*gap, step], width, plan.step, ascii_only=ascii_only)
         or _large([step], width, plan.step, ascii_only=ascii_only)
-        or [(("next", "label"), (" " * (_LABEL - 4), "plain"), (step[0].upper(), step[1]))]
+        or [_labelled("" if alert else "next", step[0].upper(), step[1])]
     )
     rows += air
     rows += list(_measures(facts, width))

@@ -128,9 +128,9 @@ def _gap(state: State, key: RingKey, unit: Unit) -> tuple[str, str, str]:
     """Gap with its band, gap for large letters, how much more."""
     belief, window = state.belief(key), state.window(key)
     if belief.butting:
-        return "butts", "butts", "unknown: it butts"
+        return "butts", "butts", "unknown, it butts"
     if not belief.known:
-        return "not measured", "", "not measured"
+        return "not measured", "", "measure first"
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
     shown = f"{show_gap(belief.best_nm, unit)} ({show_span(low_nm, high_nm, unit)})"
     if belief.best_nm >= window.least_nm:

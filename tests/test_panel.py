@@ -9,6 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from assistant.blockletters import Scale, block_letters
 from assistant.grammar import Grammar
 from assistant.panel import Row, clip_text, columns, meter_word, panel, row_text
 from assistant.panel_facts import LiveFacts, Mark, Mode, PanelFacts, facts_of
@@ -202,12 +203,14 @@ def test_signs_are_told_in_words_and_letters_not_by_colour_alone() -> None:
 
 
 @pytest.mark.parametrize(
-    ("mode", "large"), [(Mode.STAND_BY, "STAND BY"), (Mode.LOST, "NO MICROPHONE")]
+    ("mode", "large"), [(Mode.STAND_BY, "STAND BY"), (Mode.LOST, "NO MIC")]
 )
 def test_a_bench_that_does_not_hear_says_so_instead_of_the_step(mode: Mode, large: str) -> None:
     text = text_of(panel(FACTS, LiveFacts(mode), width=40, height=10))
     assert large in text
     assert "GRIND" not in text
+    drawn = text_of(panel(FACTS, LiveFacts(mode), width=60, height=20))
+    assert all(f"{row.rstrip()}\n" in drawn for row in block_letters(large, Scale(1, 1)))
 
 
 def test_troubles_are_shown_above_the_meter_newest_last() -> None:
