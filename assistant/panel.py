@@ -241,7 +241,8 @@ def _foot(live: LiveFacts, width: int, *, ascii_only: bool) -> list[Row]:
 
 def _troubles(live: LiveFacts, width: int) -> list[Row]:
     newest = live.troubles[-_MOST_TROUBLES:]
-    return [row for text in newest for row in _wrapped("TROUBLE", text, "alert", 2, width)]
+    rows = [row for text in live.cautions for row in _wrapped("CARE", text, "plain", 4, width)]
+    return rows + [row for text in newest for row in _wrapped("TROUBLE", text, "alert", 2, width)]
 
 
 def _meter(live: LiveFacts, width: int, *, ascii_only: bool) -> Row:

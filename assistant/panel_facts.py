@@ -33,12 +33,14 @@ class LiveFacts:
     """What the ear tells from moment to moment.
 
     level_db, noise_db: of full scale, None where nothing is known. troubles: newest last.
+    cautions: to be read before the first call.
     """
 
     mode: Mode = Mode.LISTENING
     level_db: float | None = None
     noise_db: float | None = None
     troubles: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
 
 
 class Mark(StrEnum):

@@ -209,6 +209,40 @@ def test_a_trouble_stays_until_it_is_over_or_a_call_is_taken(
         assert "TROUBLE" not in screen.text
 
 
+def test_cautions_are_seen_until_the_first_call_is_taken(bench: Bench, wording: Wording) -> None:
+    screen = PanelScreen(cautions=wording.cautions)
+    screen._screen = LiveScreen(screen.rows, console=Drawn().console)
+
+    def shown() -> str:
+        text = " ".join("".join(t for t, _ in row) for row in screen.rows(80, 24, False))
+        return " ".join(text.split())
+
+    with screen:
+        for caution in wording.cautions:
+            assert caution in shown()
+        bench.say("fifteen fifteen")
+        screen.show(bench.last, wording)
+        assert "CARE" in shown()
+        bench.say("where am i")
+        screen.show(bench.last, wording)
+        assert "CARE" not in shown()
+
+
+def test_plain_lines_begin_with_the_cautions(capsys: pytest.CaptureFixture[str]) -> None:
+    with open_screen(plain=True, cautions=("Mind the wheel.",)):
+        assert capsys.readouterr().out == "Mind the wheel.\n"
+
+
+def test_the_last_turn_stays_on_the_terminal(
+    bench: Bench, wording: Wording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench.say("fifteen goes sixteen snug")
+    with Watched() as screen:
+        screen.show(bench.last, wording)
+        assert capsys.readouterr().out == ""
+    assert "  heard  fifteen goes sixteen snug" in capsys.readouterr().out
+
+
 def test_warnings_are_told_again_when_the_read_out_has_gone(
     capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -1,5 +1,6 @@
 """What the builder looks at: the live read-out, or plain lines where it cannot be drawn."""
 
+from collections.abc import Sequence
 from types import TracebackType
 from typing import Protocol, Self
 
@@ -42,20 +43,26 @@ class Screen(Protocol):
         """Leave the terminal in order."""
 
 
-def open_screen(*, plain: bool = False, mode: Mode = Mode.LISTENING) -> Screen:
+def open_screen(
+    *, plain: bool = False, mode: Mode = Mode.LISTENING, cautions: Sequence[str] = ()
+) -> Screen:
     """The read-out, or plain lines if they are wanted or nothing else can be shown.
 
-    mode: before the first level is told.
+    It takes turns from now on and shows them once it is entered (plain lines at once). mode: before
+    the first level is told. cautions: shown before the first call.
     """
-    return PlainScreen() if plain or not can_draw() else PanelScreen(mode=mode)
+    if plain or not can_draw():
+        return PlainScreen(cautions=cautions)
+    return PanelScreen(mode=mode, cautions=cautions)
 
 
 class PlainScreen:
     """Turns as lines one after the other, as a log reads."""
 
-    def __init__(self, terminal: Terminal | None = None) -> None:
-        self._terminal = terminal or Terminal()
-        self._mode: Mode | None = None
+    def __init__(self, *, cautions: Sequence[str] = ()) -> None:
+        self._terminal = Terminal()
+        for caution in cautions:
+            self._terminal.show(caution)
 
     def show(self, turn: Turn, wording: Wording) -> None:
         """The turn as labelled lines."""
@@ -77,19 +84,28 @@ class PlainScreen:
 
 
 class PanelScreen:
-    """The live read-out. live_screen: draws it; None: the terminal of this process."""
+    """The live read-out. live_screen: draws it; None: the terminal of this process.
+
+    When it goes, the last turn and the warnings are left on the terminal as lines.
+    """
 
     def __init__(
-        self, *, mode: Mode = Mode.LISTENING, live_screen: LiveScreen | None = None
+        self,
+        *,
+        mode: Mode = Mode.LISTENING,
+        cautions: Sequence[str] = (),
+        live_screen: LiveScreen | None = None,
     ) -> None:
         self._facts: PanelFacts | None = None
-        self._live = LiveFacts(mode)
+        self._live = LiveFacts(mode, cautions=tuple(cautions))
         self._mode = mode
         self._floor = RunningFloor()
         self._stand_by = False
         self._noting = False
         self._troubles: tuple[str, ...] = ()
+        self._cautions = tuple(cautions)
         self._terminal = Terminal()
+        self._last: tuple[Turn, Wording] | None = None
         self._later: list[str] = []
         self._screen = live_screen or LiveScreen(self.rows)
 
@@ -100,6 +116,9 @@ class PanelScreen:
     def show(self, turn: Turn, wording: Wording) -> None:
         """The turn, drawn at once; its troubles stay until they are over or a call is taken."""
         self._facts = facts_of(turn, wording, before=self._facts)
+        self._last = turn, wording
+        if turn.command is not None:
+            self._cautions = ()
         self._stand_by = not turn.state.listening and not turn.state.closed
         self._noting = turn.state.noting
         about = [e.about for e in turn.events if isinstance(e, ev.TroubleNoted)]
@@ -107,7 +126,7 @@ class PanelScreen:
             self._add(turn.reply.shown)
         elif about or turn.command is not None:
             self._troubles = ()
-        self._update(at_once=True)
+        self._tell(self._live.level_db, self._live.noise_db, at_once=True)
 
     def level(self, level_db: float | None, noise_db: float | None, mode: str) -> None:
         """What the ear does now; drawn with the next refresh, a change of mode at once."""
@@ -115,14 +134,13 @@ class PanelScreen:
             noise_db = self._floor.take(level_db)
         changed = mode != self._mode
         self._mode = Mode(mode)
-        self._live = LiveFacts(self._shown_mode(), level_db, noise_db, self._troubles)
-        self._screen.refresh(at_once=changed)
+        self._tell(level_db, noise_db, at_once=changed)
 
     def warn(self, text: str) -> None:
         """A trouble, drawn at once, and kept to be told when the read-out has gone."""
         self._add(text)
         self._later.append(text)
-        self._update(at_once=True)
+        self._tell(self._live.level_db, self._live.noise_db, at_once=True)
 
     def __enter__(self) -> Self:
         self._screen.__enter__()
@@ -130,6 +148,9 @@ class PanelScreen:
 
     def __exit__(self, *_: object) -> None:
         self._screen.close()
+        if self._last is not None:
+            self._terminal.show_labelled(turn_lines(*self._last))
+            self._last = None
         for text in self._later:
             self._terminal.warn(text)
         self._later.clear()
@@ -138,9 +159,12 @@ class PanelScreen:
         if text and text not in self._troubles:
             self._troubles = (*self._troubles, text)[-_MOST_TROUBLES:]
 
-    def _update(self, *, at_once: bool) -> None:
-        live = self._live
-        self._live = LiveFacts(self._shown_mode(), live.level_db, live.noise_db, self._troubles)
+    def _tell(
+        self, level_db: float | None, noise_db: float | None, *, at_once: bool
+    ) -> None:
+        self._live = LiveFacts(
+            self._shown_mode(), level_db, noise_db, self._troubles, self._cautions
+        )
         self._screen.refresh(at_once=at_once)
 
     def _shown_mode(self) -> Mode:
