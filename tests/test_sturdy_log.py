@@ -274,6 +274,21 @@ def test_a_spare_that_home_already_holds_is_put_away(home: Disk, spare: Disk) ->
     log.close()
 
 
+@pytest.mark.parametrize("home_holds", range(5))
+def test_killed_while_it_was_brought_home_the_next_opening_brings_the_rest(
+    home: Disk, spare: Disk, home_holds: int
+) -> None:
+    for place, count in ((home, home_holds), (spare, 4)):
+        log = place.open()
+        for n in range(count):
+            log.append(events(n, 1))
+        log.close()
+    sturdy = SturdyLog(home, spare)
+    sturdy.close()
+    assert list(read_log(home.path)) == events(0, 4)
+    assert not spare.path.exists()
+
+
 def test_a_spare_of_something_else_is_refused_and_both_are_left(home: Disk, spare: Disk) -> None:
     left_elsewhere(home, spare)
     home.fault = None
