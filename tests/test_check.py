@@ -98,7 +98,7 @@ def world(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
 
 
 def found(wanted: Wanted) -> dict[str, Finding]:
-    return {one.part: one for one in checks(wanted, before=lambda _: None, watch=lambda *_: None)}
+    return {one.part: one for one in checks(wanted, watch=lambda *_: None)}
 
 
 def test_a_machine_that_is_well(world: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -73,7 +73,3 @@ class Steps:
     def reach(self, done: int, total: int) -> None:
         """``done`` of ``total`` is done (total -1: nobody knows)."""
         self._bar.update(self._task, completed=done, total=total if total > 0 else None)
-
-    def tell(self, what: str) -> None:
-        """What is done now."""
-        self._bar.update(self._task, description=what, completed=0)

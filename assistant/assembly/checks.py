@@ -52,8 +52,8 @@ class Wanted:
     voice: bool = True
 
 
-def checks(wanted: Wanted, *, before: Callable[[str], None], watch: Watch) -> Iterator[Finding]:
-    """Try all parts, one after the other. before: told the name of the part that comes now.
+def checks(wanted: Wanted, *, watch: Watch) -> Iterator[Finding]:
+    """Try all parts, one after the other. watch: told how the measuring of the microphone goes.
 
     Never raises a LeafcallError: a part that fails is a finding.
     """
@@ -66,7 +66,6 @@ def checks(wanted: Wanted, *, before: Callable[[str], None], watch: Watch) -> It
         ("microphone", lambda: [_microphone(wanted, watch)]),
     )
     for part, step in steps:
-        before(part)
         try:
             yield from step()
         except LeafcallError as error:

@@ -1,7 +1,9 @@
 """Commands before work: is everything well, and does it hear me."""
 
 import json
+import shutil
 import sys
+import textwrap
 from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Annotated
@@ -13,7 +15,7 @@ from assistant.adapters.job_file import read_job
 from assistant.adapters.kept_set import KeptSet
 from assistant.adapters.keys import Keys, NoKeys, open_keys
 from assistant.adapters.microphone import Microphone
-from assistant.adapters.terminal import Terminal
+from assistant.adapters.terminal import Steps, Terminal
 from assistant.assembly.checks import MEASURED_S, Wanted, checks
 from assistant.assembly.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
 from assistant.assembly.practising import (
@@ -31,8 +33,8 @@ from assistant.errors import AudioError, LeafcallError
 from assistant.practice import Tried, line_of, phrases, summary
 from assistant.units import Unit
 
-_PARTS = {"microphone": "Microphone: say a call now, like fifteen goes"}
-_METER_STEP_S = 0.1
+_SPEAK = "Say a call now, like fifteen goes"
+_STEPS = 30
 
 
 def check(
@@ -63,15 +65,17 @@ def check(
         microphone=not no_microphone, device=device, sound=sound, voice=not mute,
     )  # fmt: skip
     found: list[Finding] = []
-    with terminal.progress("", total=round(MEASURED_S / _METER_STEP_S)) as meter:
-
-        def before(part: str) -> None:
-            meter.tell(_PARTS.get(part, part))
+    with ExitStack() as stack:
+        meters: list[Steps] = []
 
         def watch(seconds: float, _level_db: float) -> None:
-            meter.reach(round(seconds / _METER_STEP_S), round(MEASURED_S / _METER_STEP_S))
+            if not meters and sound is None:
+                meters.append(stack.enter_context(terminal.progress(_SPEAK, total=_STEPS)))
+            if meters:
+                meters[0].reach(round(seconds / MEASURED_S * _STEPS), _STEPS)
 
-        for finding in checks(wanted, before=before, watch=watch):
+        for finding in checks(wanted, watch=watch):
+            stack.close()  # the bar goes before the line comes
             found.append(finding)
             if not as_json:
                 _show(terminal, finding)
@@ -92,9 +96,20 @@ def check(
 
 def _show(terminal: Terminal, finding: Finding) -> None:
     mark = finding.verdict.upper() if finding.verdict is Verdict.BROKEN else finding.verdict
-    terminal.show(f"{mark:<7} {finding.part:<11} {finding.measured}")
+    _show_folded(terminal, f"{mark:<7} {finding.part:<11} ", finding.measured)
     if finding.change:
-        terminal.show(f"{'':<7} {'change':<11} {finding.change}")
+        _show_folded(terminal, f"{'':<7} {'change':<11} ", finding.change)
+
+
+def _show_folded(terminal: Terminal, begin: str, text: str) -> None:
+    """One line for a program; on a terminal folded under its own beginning."""
+    if sys.stdout.isatty():
+        width = max(40, shutil.get_terminal_size().columns)
+        text = textwrap.fill(
+            text, width, initial_indent=begin, subsequent_indent=" " * len(begin),
+            break_on_hyphens=False,
+        )[len(begin) :]  # fmt: skip
+    terminal.show(f"{begin}{text}")
 
 
 def practice(
@@ -172,7 +187,7 @@ def practice(
                 if from_files:
                     ask(take.one.number, take.one.asked)
                 done.append(take.one)
-                terminal.show(f"           {line_of(take.one)}")
+                terminal.show(f"     {line_of(take.one)}")
                 if kept is not None and take.samples is not None and not take.one.skipped:
                     _keep(kept, take, opened, seed=seed, speaker=made.person if made else "")
         except KeyboardInterrupt:
