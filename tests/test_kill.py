@@ -58,7 +58,9 @@ def test_killed_at_any_byte_of_a_write_leaves_the_call_whole_or_not_at_all(
     log.append(events(2, count))
     whole = path.read_bytes()
     log.close()
-    for after_bytes in range(len(whole) - size + 1):
+    added = len(whole) - size
+    ends = {n + d for n in range(added) if whole[size + n] == 10 for d in (0, 1)}
+    for after_bytes in sorted({*range(0, added + 1, count), added, *ends}):
         path.write_bytes(whole[:size])
         dying = SessionLog(path)
         dying._file = Dying(dying._file, after_bytes)
@@ -67,9 +69,9 @@ def test_killed_at_any_byte_of_a_write_leaves_the_call_whole_or_not_at_all(
         dying.close()
         assert path.read_bytes() == whole[: size + after_bytes]
         again = SessionLog(path)
-        written = after_bytes == len(whole) - size
+        written = after_bytes == added
         assert list(again.read()) == events(0, 2 + count if written else 2)
-        assert (again.repaired is None) == (after_bytes in (0, len(whole) - size))
+        assert (again.repaired is None) == (after_bytes in (0, added))
         again.append(events(len(again.read()), 1))
         assert path.read_bytes().startswith(whole[:size])
         again.close()
