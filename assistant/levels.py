@@ -67,12 +67,13 @@ def level_db(samples: Samples) -> float:
     """Level of ``samples``, dB of full scale; -100 for none."""
     if not len(samples):
         return QUIETEST_DB
-    return to_db(float(np.mean(np.square(samples, dtype=np.float64))))
+    power = float(np.mean(np.square(samples, dtype=np.float64)))
+    return to_db(power) if math.isfinite(power) else QUIETEST_DB
 
 
 def figures_of(samples: Samples) -> SoundFigures:
     """Figures of a recording, mono, 16 kHz; one shorter than a block has no speech."""
-    sound = np.asarray(samples, np.float64)
+    sound = np.nan_to_num(np.asarray(samples, np.float64), posinf=1.0, neginf=-1.0)
     size = FRAME_SAMPLES * _BLOCK_FRAMES
     whole = len(sound) // size
     blocks = np.reshape(sound[: whole * size], (whole, size))

@@ -31,7 +31,8 @@ class Tried:
 
     right: the meaning was heard and would be taken. refused: why it would not be, or empty.
     figures: of its sound, None if none came in. spoken_s: seconds of speech. ways: words that the
-    grammar has for the same, figure by figure; empty if there are none.
+    grammar has for the same, figure by figure; empty if there are none. lost: whether sound was
+    lost on the way.
     """
 
     number: int
@@ -44,6 +45,7 @@ class Tried:
     figures: SoundFigures | None = None
     spoken_s: float = 0.0
     ways: tuple[str, ...] = ()
+    lost: bool = False
 
 
 def phrases(
@@ -212,6 +214,8 @@ def advice(done: Sequence[Tried]) -> list[str]:
     speech, over = _levels(done)
     silent = sum(not one.heard and one.figures is None for one in done)
     lines = []
+    if lost := sum(one.lost for one in done):
+        lines.append(f"Sound was lost in {lost} of {len(done)}: close other programs.")
     if len(done) > 2 and all(one.heard and not one.right for one in done):
         lines.append("Not one was the phrase asked for: read them in the order in which they come.")
     if silent:

@@ -87,6 +87,15 @@ def test_noise_and_a_voice_are_no_hum() -> None:
     assert figures.hum_db < figures.low_db - 3
 
 
+def test_a_sound_of_no_numbers_has_figures_all_the_same() -> None:
+    broken = np.full(32_000, np.nan, np.float32)
+    broken[::2] = np.inf
+    figures = figures_of(broken)
+    assert math.isfinite(figures.floor_db)
+    assert figures.clipped == 0.5
+    assert level_db(broken) == -100.0
+
+
 def test_an_offset_is_found() -> None:
     assert figures_of(noise(0.001) + np.float32(0.1)).offset == pytest.approx(0.1, abs=0.001)
 

@@ -283,6 +283,21 @@ def test_each_phrase_is_asked_for_and_heard(grammar: Grammar) -> None:
     assert mic.dropped == 3
 
 
+def test_lost_sound_is_told_with_the_phrase_that_it_spoiled(grammar: Grammar) -> None:
+    class Slow(Mic):
+        def frames(self) -> Iterator[Samples]:
+            for number, frame in enumerate(super().frames()):
+                self.overflows = int(number > 250)
+                yield frame
+
+    ear = ear_of(grammar, "what now", "next ring", "wrap up")
+    takes, _ = takes_of(ear, Slow(-1.0, 1.0, -1.0, 1.0, -2.0, 1.0, -2.0), Fingers())
+    assert [take.one.lost for take in takes] == [False, True, False]
+    assert advice([take.one for take in takes]) == [
+        "Sound was lost in 1 of 3: close other programs."
+    ]
+
+
 def test_a_phrase_can_be_skipped_and_the_practice_stopped(grammar: Grammar) -> None:
     ear = ear_of(grammar, "next ring")
     takes, asked = takes_of(ear, Mic(-1.0, 1.0, -3.0), Fingers(s=10, q=300))

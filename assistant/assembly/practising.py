@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from assistant.adapters.kept_set import Kept, KeptSet
@@ -45,6 +45,7 @@ def live_takes(
     for number, phrase in wanted:
         ask(number, phrase)
         listener.skip_waiting()  # what was said before it was asked for
+        lost_before = source.overflows
         begun_s = listener.stream_s
         for frame in frames:
             key = keys.pressed()
@@ -56,7 +57,9 @@ def live_takes(
                 break
             call = listener.take(frame)
             if call is not None:
-                yield _take(number, phrase, call, ear)
+                take = _take(number, phrase, call, ear)
+                lost = source.overflows > lost_before
+                yield Take(replace(take.one, lost=lost), take.samples)
                 break
             if listener.stream_s - begun_s >= wait_s and not listener.in_speech:
                 yield Take(tried(number, phrase, None, ear.grammar, figures=None), None)
