@@ -287,7 +287,7 @@ def test_lost_sound_is_told_with_the_phrase_that_it_spoiled(grammar: Grammar) ->
     class Slow(Mic):
         def frames(self) -> Iterator[Samples]:
             for number, frame in enumerate(super().frames()):
-                self.overflows = int(number > 250)
+                self.overflows = int(number > 300)
                 yield frame
 
     ear = ear_of(grammar, "what now", "next ring", "wrap up")
