@@ -22,6 +22,15 @@ class Check(StrEnum):
     ENDS_NOT_SQUARE = "ends not square"
 
 
+class VoiceChange(StrEnum):
+    """How the replies should sound from now on."""
+
+    LOUDER = "louder"
+    SOFTER = "softer"
+    FASTER = "faster"
+    SLOWER = "slower"
+
+
 class Question(StrEnum):
     """What the builder may ask."""
 
@@ -136,13 +145,27 @@ class TakeNote:
 
 
 @dataclass(frozen=True, slots=True)
+class SetVoice:
+    """Change how the replies sound."""
+
+    change: VoiceChange
+
+
+@dataclass(frozen=True, slots=True)
+class KeepCalls:
+    """Keep the sound of every call beside the log from now on, or no longer."""
+
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
 class WrapUp:
     """End the session."""
 
 
 Command = (
     Pick | Report | Ground | Filed | Checked | Ask | Answer | Amend | Undo | StandBy | ListenUp
-    | Accept | Spoiled | Skip | TakeNote | WrapUp
+    | Accept | Spoiled | Skip | TakeNote | SetVoice | KeepCalls | WrapUp
 )  # fmt: skip
 
 _PLAIN: dict[str, Command] = {
@@ -157,7 +180,7 @@ _PLAIN: dict[str, Command] = {
 }
 
 COMMAND_NAMES = frozenset(_PLAIN) | {
-    "pick", "readings", "ground", "strokes", "done", "ask", "answer", "amend"
+    "pick", "readings", "ground", "strokes", "done", "ask", "answer", "amend", "voice", "keep"
 }  # fmt: skip
 """Names that the ``commands`` of a bench grammar must use."""
 
@@ -190,6 +213,10 @@ def command_from(parsed: Parsed, unit: Unit) -> Command:
                 return Ask(Question(_word(parsed, "question")))
             case "answer":
                 return Answer(_word(parsed, "answer") == "yes")
+            case "voice":
+                return SetVoice(VoiceChange(_word(parsed, "voice")))
+            case "keep":
+                return KeepCalls(_word(parsed, "keeping") == "on")
             case "amend":
                 return Amend(_number(parsed, "leaf"))
     except (IndexError, ValueError) as error:

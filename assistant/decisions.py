@@ -10,7 +10,7 @@ from typing import Any
 
 from assistant import commands as cmd
 from assistant import events as ev
-from assistant.commands import Command, Place, Report
+from assistant.commands import Command, Place, Report, VoiceChange
 from assistant.errors import CommandNotAllowed
 from assistant.fitting.doubt import doubt, fits_instead
 from assistant.fitting.facts import Reading
@@ -33,6 +33,11 @@ def decide(state: State, command: Command) -> tuple[Any, ...]:
             return (ev.ListeningPaused(),)
         case cmd.ListenUp():
             return (ev.ListeningResumed(),)
+        case cmd.SetVoice(change=change):
+            return (_voice(state.the_voice, change),)
+        case cmd.KeepCalls(on=on):
+            kept = state.keeping_clips or ev.ClipKeepingSet(on=on)
+            return (kept.model_copy(update={"on": on}),)
         case cmd.TakeNote():
             return (ev.NoteBegun(),)
         case cmd.WrapUp():
@@ -69,6 +74,29 @@ def decide(state: State, command: Command) -> tuple[Any, ...]:
                 raise CommandNotAllowed("job has a dial")
             filed = ev.StrokesFiled(cylinder=cylinder, position=position, strokes=strokes)
             return _entry(state, (filed,))
+
+
+_VOLUMES_PERCENT = (20, 35, 50, 70, 100)
+_SPEED_STEP_WPM = 25
+_SPEEDS_WPM = (95, 295)
+
+
+def _voice(now: ev.VoiceSet, change: VoiceChange) -> ev.VoiceSet:
+    """The voice one step further; about 3 dB or 25 words a minute."""
+    volume, speed_wpm = now.volume_percent, now.words_per_minute
+    match change:
+        case VoiceChange.LOUDER:
+            volume = min((v for v in _VOLUMES_PERCENT if v > volume), default=volume)
+        case VoiceChange.SOFTER:
+            volume = max((v for v in _VOLUMES_PERCENT if v < volume), default=volume)
+        case VoiceChange.FASTER:
+            speed_wpm = max(speed_wpm, min(speed_wpm + _SPEED_STEP_WPM, _SPEEDS_WPM[1]))
+        case VoiceChange.SLOWER:
+            speed_wpm = min(speed_wpm, max(speed_wpm - _SPEED_STEP_WPM, _SPEEDS_WPM[0]))
+    changed = ev.VoiceSet(volume_percent=volume, words_per_minute=speed_wpm)
+    if changed == now:
+        raise CommandNotAllowed("voice at its limit")
+    return changed
 
 
 def _at_hand(state: State) -> RingKey:

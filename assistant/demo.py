@@ -15,6 +15,7 @@ from assistant.assembly.ears import Ear, open_ear
 from assistant.assembly.sessions import Session, open_session, write_sheet
 from assistant.dialogue import Turn
 from assistant.errors import LeafcallError
+from assistant.ports import Tone
 from assistant.reply import Wording
 from assistant.showing import turn_lines
 
@@ -82,14 +83,21 @@ class _Timed:
 
     def __init__(self, voice: WavSpeaker) -> None:
         self._voice = voice
+        self.speaking = False
         self.spent_s = 0.0
 
-    def say(self, text: str) -> None:
+    def say(self, text: str, *, tone: Tone | None = None) -> None:
         began = time.perf_counter()
         try:
-            self._voice.say(text)
+            self._voice.say(text, tone=tone)
         finally:
             self.spent_s += time.perf_counter() - began
+
+    def stop(self) -> None:
+        self._voice.stop()
+
+    def set_voice(self, *, volume_percent: int, words_per_minute: int) -> None:
+        self._voice.set_voice(volume_percent=volume_percent, words_per_minute=words_per_minute)
 
     def close(self) -> None:
         self._voice.close()
@@ -108,7 +116,7 @@ def _play(
     for utterance, heard in listener.calls():
         decided = time.perf_counter()
         speaking_s = voice.spent_s
-        turn = session.dialogue.take(session.call(utterance, heard, source.name))
+        turn = session.dialogue.take(session.call(utterance, heard, source.name, False))
         deciding_s = time.perf_counter() - decided - (voice.spent_s - speaking_s)
         heard_words += heard.words
         taken = taken or turn.refused is None

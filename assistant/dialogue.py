@@ -11,28 +11,35 @@ from typing import Any
 from assistant import events as ev
 from assistant.commands import Command, Pick
 from assistant.decisions import decide
-from assistant.errors import CommandNotAllowed, JobError
+from assistant.errors import CommandNotAllowed, JobError, LogError, SpeakerError
 from assistant.grammar import Grammar
 from assistant.interpretation import Rejection, interpret
 from assistant.job import Job
 from assistant.learned import Learned
-from assistant.ports import Clock, EventStore, Speaker
+from assistant.ports import Clock, EventStore, Speaker, Tone
 from assistant.reply import (
     Reply,
     Wording,
+    join,
     reply_to_refusal,
     reply_to_rejection,
+    reply_to_trouble,
     reply_to_turn,
 )  # fmt: skip
 from assistant.session import State, apply, replay
 from assistant.utterance import Heard
+
+_NOT_FOR_IT = ("foreign", "standing by")
+"""Refusals of what somebody said to somebody else."""
 
 
 @dataclass(frozen=True, slots=True)
 class Call:
     """What was heard, and where: seconds in the stream ``source``.
 
-    keep: keeps the sound of the call as a clip and gives its name; None where there is no sound.
+    keep: keeps the sound of the call as a clip, if all clips then take no more than so many bytes
+    (None: any), and gives its name, or None if there was no room; None where there is no sound.
+    lossy: part of its sound was lost on the way.
     typed: it came from the keyboard, letter by letter, and is never taken for a sound-alike.
     """
 
@@ -40,7 +47,8 @@ class Call:
     source: str
     start_s: float = 0.0
     end_s: float = 0.0
-    keep: Callable[[], str] | None = None
+    keep: Callable[[int | None], str | None] | None = None
+    lossy: bool = False
     typed: bool = False
 
 
@@ -79,12 +87,21 @@ class Dialogue:
         self._wording = wording
         self._speaker = speaker
         self._show = show
+        self._voice_lost = False
         self.state = state
 
-    def open(self, job: Job, *, software: str, start: Learned | None = None) -> Turn:
+    def open(
+        self,
+        job: Job,
+        *,
+        software: str,
+        start: Learned | None = None,
+        settings: tuple[ev.VoiceSet | ev.ClipKeepingSet, ...] = (),
+    ) -> Turn:
         """Begin with the first ring of the job, or go on where an earlier session stopped.
 
         start: what earlier jobs taught; a session that goes on keeps the one it began with.
+        settings: to be used from now on; what is not among them stays as it was.
 
         Raises JobError if the log belongs to another job.
         """
@@ -104,6 +121,8 @@ class Dialogue:
             following = None if self.state.here else self.state.next_ring()
             if following is not None:
                 made += (ev.RingPicked(cylinder=following[0], position=following[1]),)
+        as_before = (self.state.voice, self.state.keeping_clips)
+        made += tuple(new for new in settings if new not in as_before)
         call = Call(Heard((), 1.0), source="start")
         return self._act(call, None, None, made, lambda after: self._opening(made, after))
 
@@ -111,29 +130,48 @@ class Dialogue:
         """One call: understand it, decide, write it down, show it, answer it."""
         if self.state.noting:
             return self._keep_note(call)
+        if call.lossy and call.heard.words:
+            return self.tell("sound lost", call=call)
         meant = interpret(call.heard, self._grammar, self.state, typed=call.typed)
         if isinstance(meant, Rejection):
             unit = self.state.the_job.unit
             reply = reply_to_rejection(meant, self._wording, unit)
-            return self._act(call, None, meant.reason, (), lambda _: reply)
+            tone = Tone.AGAIN if reply else None
+            return self._act(call, None, meant.reason, (), lambda _: reply, tone=tone)
         try:
             made = decide(self.state, meant.command)
         except CommandNotAllowed as refused:
             reply = reply_to_refusal(refused, self._wording, self.state.the_job.unit)
-            return self._act(call, None, refused.name, (), lambda _: reply)
+            return self._act(call, None, refused.name, (), lambda _: reply, tone=Tone.AGAIN)
         command: Command = meant.command
         return self._act(
             call, meant.parsed.command, None, made,
-            lambda after: reply_to_turn(command, made, after, self._wording),
+            lambda after: reply_to_turn(command, made, after, self._wording), tone=Tone.HEARD,
+        )  # fmt: skip
+
+    def tell(self, about: ev.Trouble, detail: str = "", *, call: Call | None = None) -> Turn:
+        """Note a trouble of the machine, or its end, and say so. call: what it spoiled."""
+        made = (ev.TroubleNoted(about=about, detail=detail),)
+        return self._act(
+            call or Call(Heard((), 1.0), source="bench"), None, about if call else None, made,
+            lambda after: reply_to_trouble(about, after, self._wording), tone=Tone.TROUBLE,
         )  # fmt: skip
 
     def _keep_note(self, call: Call) -> Turn:
-        clip = call.keep() if call.keep is not None else None
+        try:
+            clip = call.keep(None) if call.keep is not None else None
+        except LogError as error:
+            lost = ev.TroubleNoted(about="clip lost", detail=str(error))
+            return self._act(
+                call, "note", None, (ev.NoteKept(), lost),
+                lambda after: self._told(lost, after), tone=Tone.TROUBLE,
+            )  # fmt: skip
         text = None if clip is not None else " ".join(call.heard.words)
         made = (ev.NoteKept(clip=clip, text=text),)
         return self._act(
             call, "note", None, made,
             lambda after: self._wording.fill("done", "note kept", after.the_job.unit, {}),
+            tone=Tone.HEARD,
         )  # fmt: skip
 
     def _opening(self, made: tuple[Any, ...], after: State) -> Reply:
@@ -146,20 +184,28 @@ class Dialogue:
         refused: str | None,
         made: tuple[Any, ...],
         word: Callable[[State], Reply],
+        *,
+        tone: Tone | None = None,
     ) -> Turn:
         heard: tuple[Any, ...] = ()
+        troubles: list[Any] = []
         if call.heard.words:
+            clip, *troubles = self._keep_call(call, refused) if command != "note" else (None,)
             heard = (
                 ev.CallHeard(
                     source=call.source, words=" ".join(call.heard.words), command=command,
                     refused=refused, score=round(call.heard.score, 4),
-                    start_s=round(call.start_s, 3), end_s=round(call.end_s, 3),
+                    start_s=round(call.start_s, 3), end_s=round(call.end_s, 3), clip=clip,
                 ),
             )  # fmt: skip
+            made = (*made, *troubles)
         before = self.state
         envelopes = self._enveloped((*heard, *made), before)
         after = _folded(before, envelopes)
-        reply = word(after)
+        reply = join([word(after), *(self._told(trouble, after) for trouble in troubles)])
+        if reply and self._store.only_in_memory:  # never confirmed as if it were safe
+            unsafe = self._wording.fill("done", "not on disk", after.the_job.unit, {})
+            reply = join([reply, unsafe])
         if reply:
             said = self._enveloped((ev.ReplyGiven(text=reply.spoken),), after, turn=before.turn + 1)
             after = _folded(after, said)
@@ -169,9 +215,49 @@ class Dialogue:
         self.state = after
         turn = Turn(call, command, refused, reply, made, after)
         self._show(turn)
-        if reply.spoken:
-            self._speaker.say(reply.spoken)
+        if after.the_voice != before.the_voice or before.job is None:
+            voice = after.the_voice
+            self._speaker.set_voice(
+                volume_percent=voice.volume_percent, words_per_minute=voice.words_per_minute
+            )
+        if reply.spoken or tone is not None:
+            self._speak(reply.spoken, tone)
+        for about, detail in self._store.troubles():
+            self.tell(about, detail)
         return turn
+
+    def _speak(self, text: str, tone: Tone | None) -> None:
+        """A voice that fails is told once, on the screen; the session goes on without it."""
+        try:
+            self._speaker.say(text, tone=tone)
+        except SpeakerError as error:
+            if not self._voice_lost:
+                self._voice_lost = True
+                self.tell("voice lost", str(error))
+            return
+        if self._voice_lost:
+            self._voice_lost = False
+            self.tell("voice back")
+
+    def _keep_call(self, call: Call, refused: str | None) -> tuple[Any, ...]:
+        """Name of the kept clip or None, then what became of keeping clips.
+
+        Talk that was not for the bench is not kept. A clip that cannot be kept never stops a call.
+        """
+        wanted = self.state.keeping_clips
+        if call.keep is None or wanted is None or not wanted.on or refused in _NOT_FOR_IT:
+            return (None,)
+        off = wanted.model_copy(update={"on": False})
+        try:
+            clip = call.keep(wanted.most_mb * 1_000_000)
+        except LogError as error:
+            return None, ev.TroubleNoted(about="clip lost", detail=str(error)), off
+        return (clip,) if clip is not None else (None, off)
+
+    def _told(self, trouble: Any, after: State) -> Reply:
+        if isinstance(trouble, ev.TroubleNoted):
+            return reply_to_trouble(trouble.about, after, self._wording)
+        return self._wording.fill("done", "clip store full", after.the_job.unit, {})
 
     def _enveloped(
         self, made: Iterable[Any], state: State, *, turn: int | None = None

@@ -2,9 +2,10 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime
+from enum import StrEnum
 from typing import Protocol
 
-from assistant.events import Envelope
+from assistant.events import Envelope, Trouble
 from assistant.utterance import Heard, Samples
 
 
@@ -20,6 +21,10 @@ class AudioSource(Protocol):
 
         Raises AudioError when the source cannot be read.
         """
+
+    @property
+    def overflows(self) -> int:
+        """How often sound was lost because the machine was too slow; 0 for a file."""
 
     def drop_waiting(self) -> float:
         """Drop sound that came in and was not read yet; seconds of it (0 for a file)."""
@@ -68,14 +73,36 @@ class Recognizer(Protocol):
         """Free the model; calling it twice does no harm."""
 
 
+class Tone(StrEnum):
+    """Short sounds that need no words."""
+
+    HEARD = "heard"  # a call was taken
+    AGAIN = "again"  # it was meant for the bench, but not understood
+    TROUBLE = "trouble"  # something of the machine is wrong
+
+
 class Speaker(Protocol):
     """Says replies aloud."""
 
-    def say(self, text: str) -> None:
-        """Speak ``text`` and return when it has been spoken. Raises SpeakerError."""
+    def say(self, text: str, *, tone: Tone | None = None) -> None:
+        """Speak ``text`` after ``tone``; either may be missing.
+
+        May return before it has been spoken (``speaking`` tells); what is asked meanwhile is
+        spoken after it. Raises SpeakerError.
+        """
+
+    @property
+    def speaking(self) -> bool:
+        """Whether something is still to be heard."""
+
+    def stop(self) -> None:
+        """Fall silent at once; what was still to be said is dropped."""
+
+    def set_voice(self, *, volume_percent: int, words_per_minute: int) -> None:
+        """How to sound from the next reply on: 10..100, 80..400. Raises SpeakerError."""
 
     def close(self) -> None:
-        """Let go of the voice; calling it twice does no harm."""
+        """Finish what is being said and let go of the voice; calling it twice does no harm."""
 
 
 class EventStore(Protocol):
@@ -87,6 +114,13 @@ class EventStore(Protocol):
     def read(self) -> Sequence[Envelope]:
         """All stored events, oldest first. Raises LogDamaged."""
 
+    @property
+    def only_in_memory(self) -> bool:
+        """Whether some event is on no disk, so that nothing may be called safe."""
+
+    def troubles(self) -> Sequence[tuple[Trouble, str]]:
+        """What went wrong with writing, or came right, since the last look: (name, detail)."""
+
     def close(self) -> None:
         """Let go of the file; calling it twice does no harm."""
 
@@ -96,3 +130,16 @@ class Clock(Protocol):
 
     def now(self) -> datetime:
         """Present time, UTC, time-zone aware."""
+
+    def elapsed_s(self) -> float:
+        """Seconds from some fixed moment; never set back, and it may stand still in sleep."""
+
+    def wait(self, seconds: float) -> None:
+        """Do nothing for so long."""
+
+
+class Keys(Protocol):
+    """Single keys; foot pedals are keyboards."""
+
+    def pressed(self) -> str | None:
+        """A key that was pressed since the last look, None if there was none; never waits."""

@@ -53,6 +53,7 @@ class _Wording(BaseModel):
     answers: dict[str, str]
     entries: dict[str, str]
     questions: dict[str, str]
+    troubles: dict[str, str]
     refusals: dict[str, str]
 
 
@@ -81,7 +82,8 @@ class Wording:
         return self._data.cautions
 
     def names(self, group: str) -> frozenset[str]:
-        """Names in a group: advice, gaps, done, answers, entries, questions, refusals."""
+        """Names in a group: advice, gaps, done, answers, entries, questions, troubles,
+        refusals."""
         return frozenset(getattr(self._data, group))
 
     def text(self, group: str, name: str) -> str:
@@ -215,10 +217,21 @@ def reply_to_turn(
         return reply_to_pending(after.pending, after, wording)
     corrected = any(isinstance(event, ev.RingEvent) for event in new_events)
     said = [_done(event, after, wording, corrected=corrected) for event in new_events]
-    if any(isinstance(event, ev.SessionClosed | ev.NoteBegun | ev.ListeningPaused)
-           for event in new_events):  # fmt: skip
+    if any(isinstance(event, _NO_ADVICE) for event in new_events):
         return join(said)
     return join([*said, reply_to_advice(advise(after), after, wording)])
+
+
+_NO_ADVICE = (
+    ev.SessionClosed | ev.NoteBegun | ev.ListeningPaused | ev.VoiceSet | ev.ClipKeepingSet
+)  # fmt: skip
+"""Events that change nothing about the next step: what was advised need not be said again."""
+
+
+def reply_to_trouble(about: str, state: State, wording: Wording) -> Reply:
+    """What to say of a trouble of the machine, or of its end."""
+    places = {"place": wording.place(state.here) if state.here is not None else ""}
+    return wording.fill("troubles", about, state.the_job.unit, places)
 
 
 def reply_to_pending(pending: Pending, state: State, wording: Wording) -> Reply:
@@ -344,6 +357,10 @@ def _done(event: Any, after: State, wording: Wording, *, corrected: bool) -> Rep
             name = "note begun"
         case ev.NoteKept():
             name = "note kept"
+        case ev.VoiceSet():
+            name = "voice set"
+        case ev.ClipKeepingSet(on=on):
+            name = "keeping calls" if on else "not keeping calls"
         case ev.SessionClosed():
             name = "closed"
         case _:

@@ -22,6 +22,9 @@ from assistant.learned import Learned, learned_from
 from assistant.plan import RingKey, taught_bench, window_of
 
 
+USUAL_VOICE = ev.VoiceSet(volume_percent=70, words_per_minute=170)
+
+
 class Outcome(StrEnum):
     """How a ring ended, for now."""
 
@@ -58,7 +61,7 @@ class State:
     """Everything known after some events. Made only by ``apply`` and ``replay``.
 
     start: what earlier jobs had taught of grinder and person.
-    keeping_clips, voice: as last set; voice None = as the program was started.
+    keeping_clips, voice: as last set.
     here: the ring at hand. last_entry: ring events of the last turn that changed something.
     before: the state before that turn. turn, seq: of the last event; -1 before the first.
     """
@@ -84,6 +87,11 @@ class State:
     def ring(self, key: RingKey) -> Ring:
         """The ring at ``key``; a ring never touched is an empty one."""
         return self.rings.get(key, Ring())
+
+    @property
+    def the_voice(self) -> ev.VoiceSet:
+        """How the replies sound."""
+        return self.voice or USUAL_VOICE
 
     @property
     def the_job(self) -> Job:
@@ -173,7 +181,10 @@ def apply(state: State, envelope: ev.Envelope) -> State:
             # The first ring, taken up as the session opens: nobody said so, it is no entry.
             return with_ring_event(after, event)
         if envelope.turn != state.entry_turn:
-            after = replace(after, before=state, entry_turn=envelope.turn, last_entry=())
+            # What was taken back is known to the present state; kept in each one it would grow
+            # with the square of the corrections.
+            before = replace(state, retracted=frozenset())
+            after = replace(after, before=before, entry_turn=envelope.turn, last_entry=())
         after = replace(after, last_entry=(*after.last_entry, event), pending=None)
         return with_ring_event(after, event)
     match event:
@@ -190,7 +201,7 @@ def apply(state: State, envelope: ev.Envelope) -> State:
         case ev.QuestionAnswered():
             return replace(after, pending=None)
         case ev.EntryRetracted(retracted_turn=turn):
-            base = state.before if state.before is not None else state
+            base = _before_turn(state, turn)
             return replace(
                 base, turn=envelope.turn, seq=envelope.seq, pending=None, closed=state.closed,
                 last_reply=state.last_reply, listening=state.listening, voice=state.voice,
@@ -210,6 +221,19 @@ def apply(state: State, envelope: ev.Envelope) -> State:
         case ev.VoiceSet():
             return replace(after, voice=event)
     return after
+
+
+def _before_turn(state: State, turn: int) -> State:
+    """The state before the entry of a turn; where lines of a log are lost, it may not be the last.
+
+    The state itself if that entry is not there.
+    """
+    found: State | None = state
+    while found is not None and found.entry_turn > turn:
+        found = found.before
+    if found is None or found.entry_turn != turn or found.before is None:
+        return state
+    return found.before
 
 
 def with_ring_event(state: State, event: Any) -> State:

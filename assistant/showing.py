@@ -25,6 +25,9 @@ def turn_lines(turn: Turn, wording: Wording) -> Iterator[Line]:
         yield "means", meaning
     if turn.state.here is not None and any(isinstance(e, ev.RingEvent) for e in turn.events):
         yield "ring", ring_line(turn.state, turn.state.here, wording)
+    for event in turn.events:
+        if isinstance(event, ev.TroubleNoted) and event.detail:
+            yield "note", event.detail
     if turn.reply.shown:
         yield "says", turn.reply.shown
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from assistant.dialogue import Call, Dialogue, Turn
 from assistant.errors import LogError, SpeakerError
-from assistant.events import Envelope, envelope
+from assistant.events import Envelope, Trouble, envelope
 from assistant.grammar import Grammar
 from assistant.job import (
     FactorRule,
@@ -19,6 +19,7 @@ from assistant.job import (
     RingSpec,
     usual_leaves_nm,
 )
+from assistant.ports import Tone
 from assistant.reply import Wording
 from assistant.session import State, apply
 from assistant.units import NM_PER_INCH, NM_PER_MM, NM_PER_THOU, Unit
@@ -44,6 +45,12 @@ class FakeClock:
         self.asked += 1
         return START + timedelta(seconds=self.asked - 1)
 
+    def elapsed_s(self) -> float:
+        return float(self.asked)
+
+    def wait(self, seconds: float) -> None:
+        pass
+
 
 class MemoryStore:
     """EventStore in memory. full: the next appends fail as on a full disk."""
@@ -52,6 +59,12 @@ class MemoryStore:
         self.events = list(events)
         self.full = False
         self.closed = False
+        self.only_in_memory = False
+        self.waiting_troubles: list[tuple[Trouble, str]] = []
+
+    def troubles(self) -> Sequence[tuple[Trouble, str]]:
+        told, self.waiting_troubles = self.waiting_troubles, []
+        return told
 
     def append(self, events: Sequence[Envelope]) -> None:
         if self.closed:
@@ -68,16 +81,29 @@ class MemoryStore:
 
 
 class FakeSpeaker:
-    """Keeps what was said. broken: it has lost its voice."""
+    """Keeps what was said. broken: it has lost its voice. speaking: set it by hand."""
 
     def __init__(self) -> None:
         self.said: list[str] = []
+        self.tones: list[Tone | None] = []
+        self.voices: list[tuple[int, int]] = []
         self.broken = False
+        self.speaking = False
+        self.stops = 0
 
-    def say(self, text: str) -> None:
+    def say(self, text: str, *, tone: Tone | None = None) -> None:
         if self.broken:
             raise SpeakerError("no voice")
-        self.said.append(text)
+        self.tones.append(tone)
+        if text:
+            self.said.append(text)
+
+    def stop(self) -> None:
+        self.stops += 1
+        self.speaking = False
+
+    def set_voice(self, *, volume_percent: int, words_per_minute: int) -> None:
+        self.voices.append((volume_percent, words_per_minute))
 
     def close(self) -> None:
         pass
@@ -215,6 +241,7 @@ class _Spoken(FakeSpeaker):
         super().__init__()
         self._bench = bench
 
-    def say(self, text: str) -> None:
-        super().say(text)
-        self._bench.effects.append(("say", text))
+    def say(self, text: str, *, tone: Tone | None = None) -> None:
+        super().say(text, tone=tone)
+        if text:
+            self._bench.effects.append(("say", text))

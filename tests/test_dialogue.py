@@ -4,8 +4,9 @@ import pytest
 
 from assistant import events as ev
 from assistant.dialogue import Call, Dialogue, resumed
-from assistant.errors import JobError, LogError, SpeakerError
+from assistant.errors import JobError, LogError
 from assistant.grammar import Grammar
+from assistant.ports import Tone
 from assistant.reply import Wording
 from assistant.session import State, replay
 from tests.fakes import (
@@ -46,13 +47,18 @@ def test_when_the_log_cannot_be_written_nothing_is_shown_said_or_kept(bench: Ben
     assert bench.state.ring((1, TOP)).facts != ()
 
 
-def test_when_the_voice_fails_the_turn_is_kept_all_the_same(bench: Bench) -> None:
+def test_when_the_voice_fails_it_is_told_once_and_the_session_goes_on(bench: Bench) -> None:
     bench.speaker.broken = True
-    with pytest.raises(SpeakerError):
-        bench.say("ground two")
+    bench.say("ground two")
+    bench.say("deburred")
     assert bench.state == replay(bench.store.events)
     assert bench.state.ring((1, UPPER)).passes == 1
-    assert [effect for effect, _ in bench.effects] == ["log", "show"]
+    troubles = [e.event for e in bench.store.events if isinstance(e.event, ev.TroubleNoted)]
+    assert [(t.about, t.detail) for t in troubles] == [("voice lost", "no voice")]
+    bench.speaker.broken = False
+    bench.say("ring is square")
+    assert bench.speaker.said[-1] == "The voice is back."
+    assert bench.last.events == (ev.TroubleNoted(about="voice back"),)
 
 
 def test_when_the_screen_fails_the_state_is_what_the_log_holds(bench: Bench) -> None:
@@ -198,7 +204,7 @@ def test_a_changed_job_is_refused_with_the_way_out(
 
 def test_after_note_the_next_call_is_kept_as_sound_and_means_nothing(bench: Bench) -> None:
     bench.say("note")
-    call = Call(heard("wrap up"), source="microphone", keep=lambda: "0001.wav")
+    call = Call(heard("wrap up"), source="microphone", keep=lambda _: "0001.wav")
     turn = bench.dialogue.take(call)
     assert turn.events == (ev.NoteKept(clip="0001.wav"),)
     assert not turn.state.closed
@@ -212,14 +218,123 @@ def test_a_typed_note_is_kept_as_text(bench: Bench) -> None:
     assert bench.last.events == (ev.NoteKept(text="blue rag cylinder two"),)
 
 
-def test_a_note_that_cannot_be_kept_changes_nothing(bench: Bench) -> None:
-    def full() -> str:
-        raise LogError("The clip cannot be kept: No space left on device.")
+def no_room(_most_bytes: int | None) -> str:
+    raise LogError("The clip cannot be kept: No space left on device.")
 
+
+def test_a_note_that_cannot_be_kept_is_told_and_the_next_call_counts_again(bench: Bench) -> None:
     bench.say("note")
-    before = bench.state
-    with pytest.raises(LogError):
-        bench.dialogue.take(Call(heard("x"), source="microphone", keep=full))
-    assert bench.state == before
-    assert before.noting
+    turn = bench.dialogue.take(Call(heard("x"), source="microphone", keep=no_room))
+    assert [type(event) for event in turn.events] == [ev.NoteKept, ev.TroubleNoted]
+    assert turn.reply.spoken == "The sound could not be kept."
+    bench.say("ground two")
+    assert bench.state.ring((1, UPPER)).passes == 1
     assert isinstance(bench.state, State)
+
+
+# --- kept calls -------------------------------------------------------------------------------
+
+
+def kept_on(
+    bench: Bench, text: str, *, score: float = 0.95, lossy: bool = False
+) -> list[int | None]:
+    """Call out with sound that can be kept; for which room it was asked to be kept."""
+    asked: list[int | None] = []
+
+    def keep(most_bytes: int | None) -> str:
+        asked.append(most_bytes)
+        return f"{len(asked):04d}.wav"
+
+    bench.dialogue.take(Call(heard(text, score=score), source="microphone", keep=keep, lossy=lossy))
+    return asked
+
+
+def clips(bench: Bench) -> list[str | None]:
+    return [e.event.clip for e in bench.store.events if isinstance(e.event, ev.CallHeard)]
+
+
+def test_no_call_is_kept_unless_the_builder_said_so(bench: Bench) -> None:
+    assert kept_on(bench, "ground two") == []
+    bench.say("keep recordings")
+    assert kept_on(bench, "deburred") == [200_000_000]
+    bench.say("no recordings")
+    assert kept_on(bench, "ring is square") == []
+    assert clips(bench) == [None, None, "0001.wav", None, None]
+
+
+def test_talk_of_others_is_never_kept_but_a_call_that_was_not_sure_is(bench: Bench) -> None:
+    bench.say("keep recordings")
+    assert kept_on(bench, "ground two", score=0.1) == []
+    assert kept_on(bench, "ground two", score=0.4) == [200_000_000]
+    bench.say("stand by")
+    assert kept_on(bench, "ground two") == []
+
+
+def test_when_the_room_for_clips_is_used_up_it_says_so_and_stops_keeping(bench: Bench) -> None:
+    bench.say("keep recordings")
+    full = Call(heard("ground two"), source="microphone", keep=lambda _: None)
+    turn = bench.dialogue.take(full)
+    assert turn.reply.spoken.endswith("No more sound is kept.")
+    assert bench.state.ring((1, UPPER)).passes == 1
+    assert kept_on(bench, "deburred") == []
+
+
+def test_a_clip_that_cannot_be_kept_never_stops_a_call(bench: Bench) -> None:
+    bench.say("keep recordings")
+    turn = bench.dialogue.take(Call(heard("ground two"), source="microphone", keep=no_room))
+    assert bench.state.ring((1, UPPER)).passes == 1
+    assert "The sound could not be kept." in turn.reply.spoken
+    assert kept_on(bench, "deburred") == []
+
+
+# --- voice and troubles -----------------------------------------------------------------------
+
+
+def test_the_voice_is_set_by_voice_and_stays_over_a_resumed_session(
+    bench: Bench, grammar: Grammar, wording: Wording
+) -> None:
+    assert bench.speaker.voices == [(70, 170)]
+    bench.through("speak louder", "speak slower")
+    assert bench.speaker.voices[1:] == [(100, 170), (100, 145)]
+    assert bench.say("speak louder") == "That is as far as it goes."
+    again = dialogue_on(bench.store, grammar, wording)
+    again.open(bench.job, software="x")
+    assert again.state.the_voice == ev.VoiceSet(volume_percent=100, words_per_minute=145)
+
+
+def test_settings_given_at_the_start_are_in_the_log(grammar: Grammar, wording: Wording) -> None:
+    bench = Bench(small_job(), grammar, wording, opened=False)
+    wanted = (
+        ev.VoiceSet(volume_percent=50, words_per_minute=120),
+        ev.ClipKeepingSet(on=True, most_mb=7),
+    )
+    bench.dialogue.open(bench.job, software="x", settings=wanted)
+    assert bench.speaker.voices == [(50, 120)]
+    assert bench.state.keeping_clips == wanted[1]
+    assert replay(bench.store.events) == bench.state
+
+
+def test_a_taken_call_has_one_tone_and_one_that_was_not_understood_another(bench: Bench) -> None:
+    bench.speaker.tones.clear()
+    bench.say("ground two")
+    bench.say("deburred", score=0.4)
+    bench.say("deburred", score=0.1)  # talk: not even a tone
+    bench.say("accept it")  # no reading yet
+    assert bench.speaker.tones == [Tone.HEARD, Tone.AGAIN, Tone.AGAIN]
+
+
+def test_a_call_whose_sound_was_lost_in_part_is_asked_again(bench: Bench) -> None:
+    kept_on(bench, "ground two", lossy=True)
+    assert bench.speaker.said[-1] == "Sound was lost. Say it again."
+    assert bench.state.ring((1, UPPER)).passes == 0
+    assert bench.store.events[-3].event.refused == "sound lost"
+
+
+def test_a_trouble_is_logged_shown_and_said(bench: Bench) -> None:
+    bench.dialogue.tell("microphone lost", "usb mic gives no sound any more")
+    (trouble,) = bench.last.events
+    assert trouble == ev.TroubleNoted(
+        about="microphone lost", detail="usb mic gives no sound any more"
+    )
+    assert bench.speaker.said[-1] == "The microphone is gone. Look at its plug."
+    assert replay(bench.store.events) == bench.state

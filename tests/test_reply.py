@@ -1,16 +1,18 @@
 """What the bench says and shows: the wording that matters verbatim, and every reply in use."""
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
+from assistant import events as ev
+from assistant.dialogue import Call
 from assistant.errors import GrammarError
 from assistant.grammar import REPLIES_FILE, Grammar
 from assistant.job import Grinder, GrinderKind, LimitsRule, Relation, RingSpec
 from assistant.reply import Reply, Wording, join
 from assistant.units import Unit
-from tests.fakes import SECOND, THOU, TOP, Bench, metric_job, small_job
+from tests.fakes import SECOND, THOU, TOP, Bench, heard, metric_job, small_job
 
 # A conversation each: calls, then the reply to the last one, as spoken.
 SPOKEN: list[tuple[str, list[str], str]] = [
@@ -288,6 +290,7 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
     ({}, ["top ring", "sixteen goes seventeen snug", "second ring", "ten goes eleven snug",
           "seventeen snug"]),
     ({}, ["top ring", "ground two", "read it back"]),
+    ({}, ["keep recordings", "no recordings", "speak softer", *["speak faster"] * 6]),
     ({}, ["skip this ring"] * 6 + ["cylinder one top ring", "scratch that"]),
     ({}, ["nineteen goes", "accept it", "read it back"]),
     ({}, ["butts", "read it back", "spoiled ring", "read it back"]),
@@ -324,9 +327,17 @@ def test_every_reply_of_the_file_is_given_in_some_conversation(
     bench.say("")
     bench.say("fifteen goes", ("sixteen goes", 0.45))
     bench.dialogue.open(bench.job, software="again")
+    for trouble in get_args(ev.Trouble):
+        bench.dialogue.tell(trouble)
+    bench.store.only_in_memory = True
+    bench.say("what now")
+    bench.store.only_in_memory = False
+    bench.say("keep recordings")
+    bench.dialogue.take(Call(heard("ground two"), source="microphone", keep=lambda _: None))
     metric = Bench(metric_job(), metric_grammar, recorded)
     metric.type("forty goes")
-    groups = ("advice", "gaps", "done", "answers", "entries", "questions", "refusals")
+    groups = ("advice", "gaps", "done", "answers", "entries", "questions", "troubles",
+              "refusals")  # fmt: skip
     wanted = {(group, name) for group in groups for name in recorded.names(group)}
     never = wanted - recorded.given
     assert sorted(never) == sorted(NEVER_IN_A_DIALOGUE)

@@ -17,7 +17,6 @@ from assistant.adapters.speaker import (
     Sound,
     VoiceSpeaker,
     WavSpeaker,
-    play_aloud,
 )
 from assistant.errors import SpeakerError
 
@@ -89,19 +88,6 @@ def test_a_speed_out_of_range_is_refused(wpm: int) -> None:
         VoiceSpeaker(words_per_minute=wpm)
 
 
-def test_what_is_said_aloud_is_what_is_saved(tmp_path: Path) -> None:
-    played: list[tuple[Sound, int]] = []
-    voice = VoiceSpeaker(play=lambda samples, rate_hz: played.append((samples, rate_hz)))
-    voice.say(REPLY)
-    voice.say("")
-    voice.say(" \n\t\x07")
-    voice.save(REPLY, tmp_path / "reply.wav")
-    saved, rate_hz = decoded(tmp_path / "reply.wav")
-    ((samples, played_hz),) = played
-    assert played_hz == rate_hz
-    assert abs(len(samples) - len(saved)) < 0.02 * len(saved)
-
-
 def test_hostile_text_is_only_spoken(tmp_path: Path) -> None:
     voice = VoiceSpeaker()
     plain, _ = voice.sound("ring nine")
@@ -131,7 +117,7 @@ def test_a_closed_voice_says_so_and_may_be_closed_twice() -> None:
     voice.close()
     voice.close()
     with pytest.raises(SpeakerError, match="closed"):
-        voice.say("hello")
+        voice.sound("hello")
     assert VoiceSpeaker().sound("hello")[0].size  # another one is not touched
 
 
@@ -220,47 +206,15 @@ def test_a_missing_pyttsx3_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> N
         VoiceSpeaker()
 
 
-def fake_program(folder: Path, name: str, script: str) -> None:
-    program = folder / name
-    program.write_text(f"#!/bin/sh\n{script}\n")
-    program.chmod(0o755)
+def test_a_softer_voice_is_lower_by_its_share_and_sounds_the_same() -> None:
+    voice = VoiceSpeaker()
+    loud, _ = voice.sound(REPLY)
+    voice.set_voice(volume_percent=50, words_per_minute=170)
+    soft, _ = voice.sound(REPLY)
+    assert np.abs(soft).max() == pytest.approx(np.abs(loud).max() / 2, rel=0.05)
 
 
-@pytest.fixture
-def no_portaudio(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """No PortAudio, and a PATH with nothing but the folder that is returned."""
-    monkeypatch.setitem(sys.modules, "sounddevice", None)
-    folder = tmp_path / "programs"
-    folder.mkdir()
-    monkeypatch.setenv("PATH", str(folder))
-    return folder
-
-
-@linux_only
-def test_without_portaudio_a_player_program_plays(no_portaudio: Path, tmp_path: Path) -> None:
-    fake_program(no_portaudio, "aplay", f'/bin/cp "$2" {tmp_path}/heard.wav')
-    samples = (np.sin(np.arange(8000) / 5) * 9000).astype(np.int16)
-    play_aloud(samples, 16_000)
-    heard, rate_hz = decoded(tmp_path / "heard.wav")
-    assert rate_hz == 16_000
-    assert np.array_equal(heard, samples)
-
-
-@linux_only
-def test_a_player_that_fails_makes_room_for_the_next_one(
-    no_portaudio: Path, tmp_path: Path
-) -> None:
-    fake_program(no_portaudio, "aplay", "echo 'no sound card' >&2; exit 1")
-    fake_program(no_portaudio, "paplay", f'/bin/cp "$1" {tmp_path}/heard.wav')
-    play_aloud(np.ones(800, np.int16), 16_000)
-    assert len(decoded(tmp_path / "heard.wav")[0]) == 800
-    (no_portaudio / "paplay").unlink()
-    with pytest.raises(SpeakerError, match=r"aplay: no sound card\).*libportaudio2"):
-        play_aloud(np.ones(800, np.int16), 16_000)
-
-
-@linux_only
-@pytest.mark.usefixtures("no_portaudio")
-def test_where_nothing_can_play_the_way_out_is_named() -> None:
-    with pytest.raises(SpeakerError, match=r"Nothing here can play .*libportaudio2.*--mute"):
-        VoiceSpeaker().say("hello")
+@pytest.mark.parametrize("percent", [0, 9, 101])
+def test_a_volume_out_of_range_is_refused(percent: int) -> None:
+    with pytest.raises(SpeakerError, match="10 to 100"):
+        VoiceSpeaker(volume_percent=percent)

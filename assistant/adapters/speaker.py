@@ -1,10 +1,10 @@
-"""Replies said aloud or written as wav, through pyttsx3; and speakers that do neither.
+"""The voice: replies as samples, through pyttsx3; and speakers that write them or stay silent.
 
-Every reply is first made as samples, then played or written, so that what the demo writes is what
-is heard. On Linux the eSpeak NG library inside the espeakng-loader wheel is used, whatever the
-system has or lacks: the same voice everywhere, and no system package. Learned from the installed
-driver (pyttsx3 2.99): its own live speech needs the program aplay, its file writing prints a line,
-and it may be initialised once per process only; all three are dealt with here.
+What makes them heard is loudspeaker.py, so what the demo writes is what is heard.
+On Linux the eSpeak NG library inside the espeakng-loader wheel is used, whatever the system has or
+lacks: the same voice everywhere, and no system package. Learned from the installed driver (pyttsx3
+2.99): its own live speech needs the program aplay, its file writing prints a line, and it may be
+initialised once per process only; all three are dealt with here.
 """
 
 import atexit
@@ -13,13 +13,11 @@ import ctypes
 import io
 import os
 import shutil
-import subprocess  # fixed programs, no shell
 import sys
 import tempfile
 import threading
 import time
 import wave
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -27,12 +25,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assistant.errors import SpeakerError
+from assistant.ports import Tone
 
 Sound = NDArray[np.int16]
-Play = Callable[[Sound, int], None]
-"""Plays mono samples at a rate in Hz and returns when they have been heard. Raises SpeakerError."""
 
 SLOWEST_WPM, FASTEST_WPM = 80, 400
+SOFTEST_PERCENT = 10
 LONGEST_TEXT = 2_000
 
 _SYNTHESIS_TIMEOUT_S = 30.0
@@ -43,36 +41,35 @@ _engine: Any = None  # one per process: eSpeak cannot be initialised twice
 
 
 class VoiceSpeaker:
-    """Says replies with the voice of this machine; a Speaker of ports.py.
+    """Makes sound of replies with the voice of this machine.
 
-    words_per_minute: 80..400. voice: a name that the driver knows; None = American English on
-    Linux, the system's own voice elsewhere. play: what makes samples heard.
-    Raises SpeakerError if there is no voice, or if the speed is out of range.
+    words_per_minute: 80..400. volume_percent: 10..100. voice: a name that the driver knows; None =
+    American English on Linux, the system's own voice elsewhere.
+    Raises SpeakerError if there is no voice, or if speed or volume are out of range.
     """
 
     def __init__(
-        self, *, words_per_minute: int = 170, voice: str | None = None, play: Play | None = None
+        self, *, words_per_minute: int = 170, volume_percent: int = 100, voice: str | None = None
     ) -> None:
+        self.set_voice(volume_percent=volume_percent, words_per_minute=words_per_minute)
+        self._voice = voice or ("en-us" if sys.platform == "linux" else None)
+        self._open = True
+        with _lock:
+            _the_engine()
+
+    def set_voice(self, *, volume_percent: int, words_per_minute: int) -> None:
+        """How to sound from now on. Raises SpeakerError if a value is out of range."""
         if not SLOWEST_WPM <= words_per_minute <= FASTEST_WPM:
             raise SpeakerError(
                 f"A voice speed of {words_per_minute} words a minute is out of range: "
                 f"allowed are {SLOWEST_WPM} to {FASTEST_WPM}."
             )
-        self._wpm = words_per_minute
-        self._voice = voice or ("en-us" if sys.platform == "linux" else None)
-        self._play = play or play_aloud
-        self._open = True
-        with _lock:
-            _the_engine()
-
-    def say(self, text: str) -> None:
-        """Speak ``text`` and return when it has been spoken; empty text says nothing.
-
-        Raises SpeakerError if it cannot be made, or cannot be heard on this machine.
-        """
-        samples, rate_hz = self.sound(text)
-        if samples.size:
-            self._play(samples, rate_hz)
+        if not SOFTEST_PERCENT <= volume_percent <= 100:
+            raise SpeakerError(
+                f"A volume of {volume_percent} % is out of range: allowed are {SOFTEST_PERCENT} "
+                "to 100."
+            )
+        self._wpm, self._volume = words_per_minute, volume_percent / 100
 
     def save(self, text: str, path: Path) -> None:
         """Write ``text`` as spoken to ``path``: wav, mono, 16 bit. Raises SpeakerError."""
@@ -105,28 +102,41 @@ class VoiceSpeaker:
         if not plain:
             return np.zeros(0, np.int16), 22_050
         with _lock:
-            return _synthesise(_the_engine(), plain, self._voice, self._wpm)
+            samples, rate_hz = _synthesise(_the_engine(), plain, self._voice, self._wpm)
+        return (samples * self._volume).astype(np.int16), rate_hz
 
     def close(self) -> None:
         """Let go of the voice; calling it twice does no harm."""
         self._open = False
 
 
-class SilentSpeaker:
+class _Steady:
+    """What all speakers share that never have a reply under way."""
+
+    speaking = False
+
+    def stop(self) -> None:
+        """Nothing is ever under way."""
+
+
+class SilentSpeaker(_Steady):
     """Says nothing (``--mute``); keeps the texts in ``said``."""
 
     def __init__(self) -> None:
         self.said: list[str] = []
 
-    def say(self, text: str) -> None:
+    def say(self, text: str, *, tone: Tone | None = None) -> None:  # noqa: ARG002 - silent
         """Keep ``text``."""
         self.said.append(text)
+
+    def set_voice(self, *, volume_percent: int, words_per_minute: int) -> None:
+        """It has none."""
 
     def close(self) -> None:
         """Nothing to let go of."""
 
 
-class WavSpeaker:
+class WavSpeaker(_Steady):
     """Writes every reply to ``folder`` as 001.wav, 002.wav, ...; ``paths`` holds them in order.
 
     Raises SpeakerError if the folder cannot be made.
@@ -142,64 +152,21 @@ class WavSpeaker:
         self._folder, self._voice = folder, voice
         self.paths: list[Path] = []
 
-    def say(self, text: str) -> None:
-        """Write ``text`` as spoken. Raises SpeakerError."""
+    def say(self, text: str, *, tone: Tone | None = None) -> None:  # noqa: ARG002 - words only
+        """Write ``text`` as spoken; no file for none. Raises SpeakerError."""
+        if not text:
+            return
         path = self._folder / f"{len(self.paths) + 1:03d}.wav"
         self._voice.save(text, path)
         self.paths.append(path)
 
+    def set_voice(self, *, volume_percent: int, words_per_minute: int) -> None:
+        """How to sound from the next reply on. Raises SpeakerError."""
+        self._voice.set_voice(volume_percent=volume_percent, words_per_minute=words_per_minute)
+
     def close(self) -> None:
         """Let go of the voice; calling it twice does no harm."""
         self._voice.close()
-
-
-def play_aloud(samples: Sound, rate_hz: int) -> None:
-    """Play through PortAudio, else through a player program of the system, and wait for the end.
-
-    Raises SpeakerError, naming the way out, if neither is there or none can play.
-    """
-    try:
-        import sounddevice  # loads PortAudio at import, which may be missing
-
-        sounddevice.play(samples, rate_hz, blocking=True)
-        return
-    except (OSError, ImportError) as exc:
-        reason = f"PortAudio: {exc}"
-    except Exception as exc:  # sounddevice.PortAudioError cannot be named without PortAudio
-        reason = f"PortAudio: {exc}"
-    for program in (["aplay", "-q"], ["paplay"], ["pw-play"]):
-        if shutil.which(program[0]):
-            failure = _play_with(program, samples, rate_hz)
-            if failure is None:
-                return
-            reason = f"{program[0]}: {failure}"
-    raise SpeakerError(
-        f"Nothing here can play sound ({reason}). Install PortAudio (Debian: libportaudio2) and "
-        "plug in a loudspeaker, or use --mute."
-    )
-
-
-def _play_with(program: list[str], samples: Sound, rate_hz: int) -> str | None:
-    with tempfile.TemporaryDirectory(prefix="leafcall-") as folder:
-        path = Path(folder, "reply.wav")
-        with wave.open(str(path), "wb") as wav:
-            wav.setnchannels(1)
-            wav.setsampwidth(2)
-            wav.setframerate(rate_hz)
-            wav.writeframes(samples.astype("<i2").tobytes())
-        try:
-            done = subprocess.run(  # noqa: S603
-                [*program, str(path)],
-                capture_output=True,
-                text=True,
-                timeout=len(samples) / rate_hz + 10,
-                check=False,
-            )
-        except (OSError, subprocess.TimeoutExpired) as exc:
-            return str(exc)
-        if done.returncode == 0:
-            return None
-        return (done.stderr.strip().splitlines() or [f"exit {done.returncode}"])[-1]
 
 
 def _the_engine() -> Any:

@@ -79,6 +79,11 @@ class WavFile:
         """The file's name without its folder."""
         return self.sound.path.name
 
+    @property
+    def overflows(self) -> int:
+        """Nothing of a file is ever lost."""
+        return 0
+
     def frames(self) -> Iterator[Samples]:
         """Frames of FRAME_SAMPLES; k whole frames in the file come out as k frames."""
         samples = self.sound.samples

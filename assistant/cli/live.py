@@ -2,7 +2,7 @@
 
 import io
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Annotated
@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from assistant.adapters.learned_file import LearnedFile, usual_path
+from assistant.adapters.loudspeaker import LoudSpeaker
 from assistant.adapters.microphone import Microphone
 from assistant.adapters.speaker import SilentSpeaker, VoiceSpeaker
 from assistant.adapters.terminal import Terminal
@@ -23,14 +24,23 @@ from assistant.assembly.ears import (
     load_wording,
     open_ear,
 )  # fmt: skip
-from assistant.assembly.sessions import Session, SessionFolder, open_session, write_sheet
-from assistant.cli.options import Denoise, EarName, Fresh, JobFile, Mute, Speed
+from assistant.assembly.sessions import (
+    Session,
+    SessionFolder,
+    SystemClock,
+    open_session,
+    write_sheet,
+)
+from assistant.cli.options import Denoise, EarName, Fresh, JobFile, KeepCalls, KeepMb, Mute, Speed
 from assistant.demo import run_demo
 from assistant.dialogue import Call, Turn
-from assistant.errors import LeafcallError, SpeakerError
+from assistant.errors import LeafcallError
+from assistant.events import ClipKeepingSet
 from assistant.grammar import Grammar
+from assistant.live import LiveBench, Manners
 from assistant.ports import AudioSource, Speaker
 from assistant.reply import Wording
+from assistant.session import USUAL_VOICE
 from assistant.showing import turn_lines
 
 
@@ -40,31 +50,56 @@ def fit(
     fresh: Fresh = False,
     ear: EarName = DEFAULT_EAR,
     denoise: Denoise = None,
-    speed: Speed = 170,
+    speed: Speed = None,
     device: Annotated[
         str | None, typer.Option("--microphone", help="Microphone by number or part of its name.")
     ] = None,
+    headset: Annotated[
+        bool,
+        typer.Option(
+            "--headset",
+            help="The microphone cannot hear the replies: a call may cut a reply short.",
+        ),
+    ] = False,
+    no_tones: Annotated[bool, typer.Option("--no-tones", help="Words only, no tones.")] = False,
+    keep: KeepCalls = None,
+    keep_mb: KeepMb = 200,
 ) -> None:
     """Fit rings by voice: listens to the microphone until 'wrap up' or Ctrl-C."""
     microphone = Microphone(device)  # first of all: without one there is nothing to begin
     try:
         with (
-            _session(job, mute=mute, fresh=fresh, speed=speed) as session,
+            _session(
+                job, mute=mute, fresh=fresh, speed=speed, tones=not no_tones,
+                keeping=_keeping(keep, keep_mb),
+            ) as session,
             _ear(session.grammar, ear=ear, denoise=denoise) as opened,
-        ):
-            _hear_source(session, opened, microphone)
+        ):  # fmt: skip
+            bench = _take_turns(
+                session, opened, microphone, manners=Manners(headset=headset),
+                reopen=lambda: Microphone(device),
+            )  # fmt: skip
+            try:
+                bench.run()
+            finally:
+                bench.source.close()
     finally:
         microphone.close()
 
 
-def type_(job: JobFile, mute: Mute = False, fresh: Fresh = False, speed: Speed = 170) -> None:
+def _keeping(on: bool | None, most_mb: int) -> ClipKeepingSet | None:
+    return None if on is None else ClipKeepingSet(on=on, most_mb=most_mb)
+
+
+def type_(job: JobFile, mute: Mute = False, fresh: Fresh = False, speed: Speed = None) -> None:
     """Fit rings from the keyboard: the same calls, typed, one a line."""
-    with _session(job, mute=mute, fresh=fresh, speed=speed) as session:
+    with _session(job, mute=mute, fresh=fresh, speed=speed, tones=False) as session:
         keyboard = TypedRecognizer(session.grammar.words_of)
         for line in _typed_lines():
             heard = keyboard.hear(line)
             if not heard.words:
                 continue
+            session.speaker.stop()  # who types on has read the reply
             turn = session.dialogue.take(Call(heard, source="keyboard", typed=True))
             if turn.state.closed:
                 return
@@ -89,6 +124,8 @@ def hear(
         Path | None, typer.Option("--grammar", help="Another grammar folder (with --json).")
     ] = None,
     speak: Annotated[bool, typer.Option("--speak", help="Speak the replies.")] = False,
+    keep: KeepCalls = None,
+    keep_mb: KeepMb = 200,
     fresh: Fresh = False,
     ear: EarName = DEFAULT_EAR,
     denoise: Denoise = None,
@@ -106,13 +143,16 @@ def hear(
         )
     job, sounds = files[0], [WavFile(path) for path in files[1:]]
     with (
-        _session(job, mute=not speak, fresh=fresh, speed=170) as session,
+        _session(
+            job, mute=not speak, fresh=fresh, speed=None, tones=False,
+            keeping=_keeping(keep, keep_mb),
+        ) as session,
         _ear(session.grammar, ear=ear, denoise=denoise) as opened,
-    ):
+    ):  # fmt: skip
         for sound in sounds:
             for warning in sound.sound.warnings:
                 Terminal().warn(f"Note: {warning}")
-            _hear_source(session, opened, sound)
+            _take_turns(session, opened, sound, manners=Manners(recorded=True)).run()
             if session.dialogue.state.closed:
                 return
 
@@ -135,10 +175,21 @@ def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: boo
 
 
 @contextmanager
-def _session(job: Path, *, mute: bool, fresh: bool, speed: int) -> Iterator[Session]:
+def _session(
+    job: Path,
+    *,
+    mute: bool,
+    fresh: bool,
+    speed: int | None,
+    tones: bool,
+    keeping: ClipKeepingSet | None = None,
+) -> Iterator[Session]:
     """A session that shows and speaks; on the way out it writes the sheet."""
     terminal = Terminal()
-    speaker = _speaker(terminal, mute=mute, speed=speed)
+    speaker: Speaker = SilentSpeaker() if mute else LoudSpeaker(VoiceSpeaker(), tones=tones)
+    voice = None
+    if speed is not None:
+        voice = USUAL_VOICE.model_copy(update={"words_per_minute": speed})
     for caution in load_wording().cautions:
         terminal.show(caution)
 
@@ -148,8 +199,9 @@ def _session(job: Path, *, mute: bool, fresh: bool, speed: int) -> Iterator[Sess
 
     try:
         with open_session(
-            job, speaker=speaker, show=show, new=fresh, learned=LearnedFile(usual_path())
-        ) as session:
+            job, speaker=speaker, show=show, new=fresh, learned=LearnedFile(usual_path()),
+            voice=voice, keeping=keeping,
+        ) as session:  # fmt: skip
             if session.repaired is not None:
                 terminal.warn(
                     "The last line of the log was torn (power lost?). It was never confirmed; it "
@@ -169,33 +221,6 @@ def _session(job: Path, *, mute: bool, fresh: bool, speed: int) -> Iterator[Sess
         speaker.close()
 
 
-def _speaker(terminal: Terminal, *, mute: bool, speed: int) -> Speaker:
-    if mute:
-        return SilentSpeaker()
-    return _Steady(VoiceSpeaker(words_per_minute=speed), terminal)
-
-
-class _Steady:
-    """A speaker whose failure is shown once and never ends the session: replies stay on screen."""
-
-    def __init__(self, voice: Speaker, terminal: Terminal) -> None:
-        self._voice = voice
-        self._terminal = terminal
-        self._failed = False
-
-    def say(self, text: str) -> None:
-        try:
-            self._voice.say(text)
-            self._failed = False
-        except SpeakerError as error:
-            if not self._failed:
-                self._terminal.warn(f"Not spoken: {error}")
-            self._failed = True
-
-    def close(self) -> None:
-        self._voice.close()
-
-
 def _leave_sheet(terminal: Terminal, folder: SessionFolder, session: Session) -> None:
     write_sheet(folder, session.wording)
     terminal.show("")
@@ -211,13 +236,18 @@ def _ear(grammar: Grammar, *, ear: str, denoise: bool | None) -> Iterator[Ear]:
         yield opened
 
 
-def _hear_source(session: Session, ear: Ear, source: AudioSource) -> None:
-    listener = ear.listener(source)
-    for utterance, heard in listener.calls():
-        turn = session.dialogue.take(session.call(utterance, heard, source.name))
-        if turn.state.closed:
-            return
-        listener.skip_waiting()  # half duplex: what came in while it spoke is its own voice
+def _take_turns(
+    session: Session,
+    ear: Ear,
+    source: AudioSource,
+    *,
+    manners: Manners | None = None,
+    reopen: Callable[[], AudioSource] | None = None,
+) -> LiveBench:
+    return LiveBench(
+        session.dialogue, source, listener_of=ear.listener, call_of=session.call,
+        speaker=session.speaker, clock=SystemClock(), manners=manners, reopen=reopen,
+    )  # fmt: skip
 
 
 def demo(

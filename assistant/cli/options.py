@@ -19,9 +19,17 @@ Denoise = Annotated[
     bool | None,
     typer.Option("--denoise/--no-denoise", help="The denoiser in front of the recogniser."),
 ]
-Speed = Annotated[int, typer.Option("--speed", min=80, max=400, help="Words a minute.")]
-
-_STOPPED = 130  # by Ctrl-C; typer ends with this code as well
+Speed = Annotated[
+    int | None, typer.Option("--speed", min=80, max=400, help="Words a minute; else as before.")
+]
+KeepCalls = Annotated[
+    bool | None,
+    typer.Option(
+        "--keep-calls/--no-keep-calls",
+        help="Keep the sound of calls beside the log, on this machine only; else as before.",
+    ),
+]
+KeepMb = Annotated[int, typer.Option("--keep-mb", min=1, help="Room for kept calls, MB.")]
 LogOrJob = Annotated[
     Path, typer.Argument(metavar="JOB|LOG", help="Job file (its newest session), or a session log.")
 ]
