@@ -132,7 +132,8 @@ def _gap(state: State, key: RingKey, unit: Unit) -> tuple[str, str, str]:
     if belief.butting:
         return "butts", "butts", "unknown, it butts"
     if not belief.known:
-        return "not measured", "", "measure first"
+        cut = " since the cut" if state.ring(key).passes else ""
+        return f"not measured{cut}", "", "measure first"
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
     shown = f"{show_gap(belief.best_nm, unit)} ({show_span(low_nm, high_nm, unit)})"
     if belief.best_nm >= window.least_nm:

@@ -107,6 +107,13 @@ def test_a_turn_without_words_leaves_the_last_call_on_screen(
     assert after.says == bench.last.reply.shown != before.says
 
 
+def test_after_a_cut_the_old_gap_is_not_shown(bench: Bench, wording: Wording) -> None:
+    bench.through("cylinder one top ring", "ten goes eleven snug", "ground four")
+    facts = facts_of(bench.last, wording)
+    assert (facts.gap, facts.big_gap) == ("not measured since the cut", "")
+    assert facts.big_step.startswith("try ")
+
+
 def test_a_refused_call_says_why(bench: Bench, wording: Wording) -> None:
     bench.say("scratch that")
     facts = facts_of(bench.last, wording)

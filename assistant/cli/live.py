@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from assistant.adapters.keys import NoKeys, open_keys
 from assistant.adapters.learned_file import LearnedFile, usual_path
 from assistant.adapters.loudspeaker import LoudSpeaker
 from assistant.adapters.microphone import Microphone
@@ -24,6 +25,7 @@ from assistant.assembly.ears import (
     load_wording,
     open_ear,
 )  # fmt: skip
+from assistant.assembly.screens import Screen, open_screen
 from assistant.assembly.sessions import (
     Session,
     SessionFolder,
@@ -31,17 +33,25 @@ from assistant.assembly.sessions import (
     open_session,
     write_sheet,
 )
-from assistant.cli.options import Denoise, EarName, Fresh, JobFile, KeepCalls, KeepMb, Mute, Speed
+from assistant.cli.options import (
+    Denoise,
+    EarName,
+    Fresh,
+    JobFile,
+    KeepCalls,
+    KeepMb,
+    Mute,
+    Plain,
+    Speed,
+)
 from assistant.demo import run_demo
-from assistant.dialogue import Call, Turn
+from assistant.dialogue import Call
 from assistant.errors import LeafcallError
 from assistant.events import ClipKeepingSet
 from assistant.grammar import Grammar
 from assistant.live import LiveBench, Manners
-from assistant.ports import AudioSource, Speaker
-from assistant.reply import Wording
+from assistant.ports import AudioSource, Keys, Speaker
 from assistant.session import USUAL_VOICE
-from assistant.showing import turn_lines
 
 
 def fit(
@@ -62,21 +72,35 @@ def fit(
         ),
     ] = False,
     no_tones: Annotated[bool, typer.Option("--no-tones", help="Words only, no tones.")] = False,
+    key_to_talk: Annotated[
+        bool,
+        typer.Option("--key-to-talk", help="Listen only after a key (or a foot pedal) is pressed."),
+    ] = False,
+    plain: Plain = False,
     keep: KeepCalls = None,
     keep_mb: KeepMb = 200,
 ) -> None:
     """Fit rings by voice: listens to the microphone until 'wrap up' or Ctrl-C."""
     microphone = Microphone(device)  # first of all: without one there is nothing to begin
+    screen = open_screen(plain=plain, cautions=load_wording().cautions)
     try:
         with (
             _session(
-                job, mute=mute, fresh=fresh, speed=speed, tones=not no_tones,
+                job, screen, mute=mute, fresh=fresh, speed=speed, tones=not no_tones,
                 keeping=_keeping(keep, keep_mb),
             ) as session,
             _ear(session.grammar, ear=ear, denoise=denoise) as opened,
+            open_keys() as keys,
+            screen,
         ):  # fmt: skip
+            if key_to_talk and isinstance(keys, NoKeys):
+                raise LeafcallError(
+                    "--key-to-talk needs a keyboard, and standard input is no terminal: run it in "
+                    "a terminal window, or leave the option out."
+                )
             bench = _take_turns(
-                session, opened, microphone, manners=Manners(headset=headset),
+                session, opened, microphone, keys=keys, display=screen,
+                manners=Manners(headset=headset, key_to_talk=key_to_talk),
                 reopen=lambda: Microphone(device),
             )  # fmt: skip
             try:
@@ -93,7 +117,8 @@ def _keeping(on: bool | None, most_mb: int) -> ClipKeepingSet | None:
 
 def type_(job: JobFile, mute: Mute = False, fresh: Fresh = False, speed: Speed = None) -> None:
     """Fit rings from the keyboard: the same calls, typed, one a line."""
-    with _session(job, mute=mute, fresh=fresh, speed=speed, tones=False) as session:
+    screen = _lines()
+    with _session(job, screen, mute=mute, fresh=fresh, speed=speed, tones=False) as session:
         keyboard = TypedRecognizer(session.grammar.words_of)
         for line in _typed_lines():
             heard = keyboard.hear(line)
@@ -144,7 +169,7 @@ def hear(
     job, sounds = files[0], [WavFile(path) for path in files[1:]]
     with (
         _session(
-            job, mute=not speak, fresh=fresh, speed=None, tones=False,
+            job, _lines(), mute=not speak, fresh=fresh, speed=None, tones=False,
             keeping=_keeping(keep, keep_mb),
         ) as session,
         _ear(session.grammar, ear=ear, denoise=denoise) as opened,
@@ -174,9 +199,14 @@ def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: boo
         raise typer.Exit(1)
 
 
+def _lines() -> Screen:
+    return open_screen(plain=True, cautions=load_wording().cautions)
+
+
 @contextmanager
 def _session(
     job: Path,
+    screen: Screen,
     *,
     mute: bool,
     fresh: bool,
@@ -190,16 +220,9 @@ def _session(
     voice = None
     if speed is not None:
         voice = USUAL_VOICE.model_copy(update={"words_per_minute": speed})
-    for caution in load_wording().cautions:
-        terminal.show(caution)
-
-    def show(turn: Turn, wording: Wording) -> None:
-        terminal.show("")
-        terminal.show_labelled(turn_lines(turn, wording))
-
     try:
         with open_session(
-            job, speaker=speaker, show=show, new=fresh, learned=LearnedFile(usual_path()),
+            job, speaker=speaker, show=screen.show, new=fresh, learned=LearnedFile(usual_path()),
             voice=voice, keeping=keeping,
         ) as session:  # fmt: skip
             if session.repaired is not None:
@@ -242,11 +265,14 @@ def _take_turns(
     source: AudioSource,
     *,
     manners: Manners | None = None,
+    keys: Keys | None = None,
+    display: Screen | None = None,
     reopen: Callable[[], AudioSource] | None = None,
 ) -> LiveBench:
     return LiveBench(
         session.dialogue, source, listener_of=ear.listener, call_of=session.call,
         speaker=session.speaker, clock=SystemClock(), manners=manners, reopen=reopen,
+        keys=keys, display=display,
     )  # fmt: skip
 
 

@@ -30,6 +30,9 @@ KeepCalls = Annotated[
     ),
 ]
 KeepMb = Annotated[int, typer.Option("--keep-mb", min=1, help="Room for kept calls, MB.")]
+Plain = Annotated[
+    bool, typer.Option("--plain", help="Lines one after the other in place of the read-out.")
+]
 LogOrJob = Annotated[
     Path, typer.Argument(metavar="JOB|LOG", help="Job file (its newest session), or a session log.")
 ]
