@@ -85,6 +85,15 @@ class Session:
                 return text in self.text
         return False
 
+    def read_mode(self, *, by_lines: bool) -> bool:
+        """Read on until the terminal gives whole lines, or single keys."""
+        ends = time.monotonic() + 20
+        while time.monotonic() < ends:
+            self.read_until("never", longest_s=0.05)
+            if bool(termios.tcgetattr(self.theirs)[3] & termios.ICANON) is by_lines:
+                return True
+        return False
+
     @property
     def text(self) -> str:
         """All that was written, without control sequences."""
@@ -134,6 +143,23 @@ def test_a_call_is_seen_on_the_read_out_and_ctrl_c_leaves_the_terminal_in_order(
         assert "Sheet  job-sessions/001/sheet.html" in after
         assert "Traceback" not in session.text
         assert termios.tcgetattr(session.theirs) == session.before
+    finally:
+        session.end()
+
+
+def test_ctrl_z_lends_the_terminal_to_the_shell(folder: Path) -> None:
+    session = Session(folder)
+    try:
+        for _ in range(2):  # it can be done more than once
+            assert session.read_until("upper     >▓i")
+            assert session.read_mode(by_lines=False)
+            session.child.send_signal(signal.SIGTSTP)
+            assert session.read_mode(by_lines=True)
+            assert session.raw.rindex(b"\x1b[?1049l") > session.raw.rindex(b"\x1b[?1049h")
+            session.raw = b""
+            session.child.send_signal(signal.SIGCONT)
+            assert session.read_until("Heron four")
+            assert b"\x1b[?1049h" in session.raw
     finally:
         session.end()
 

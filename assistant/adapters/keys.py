@@ -193,10 +193,11 @@ class _UnixReader:
         raise SystemExit(128 + number)
 
     def _sleep(self, number: int, _frame: FrameType | None) -> None:
+        held = signal.getsignal(number)  # ours, or one that calls ours
         self._give_back()
         signal.signal(number, signal.SIG_DFL)
         os.kill(os.getpid(), number)  # stops here until the shell says go on
-        signal.signal(number, self._sleep)
+        signal.signal(number, held)
         self._take()
 
 

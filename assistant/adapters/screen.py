@@ -4,11 +4,14 @@ What is drawn is asked for by a function, so this knows nothing of rings. It is 
 ``most_per_s`` times a second, and only when it changed, so that it costs next to nothing.
 """
 
+import os
+import signal
+import threading
 import time
 from collections.abc import Callable, Sequence
 from functools import lru_cache
-from types import TracebackType
-from typing import Self
+from types import FrameType, TracebackType
+from typing import Any, Self
 
 from rich.console import Console, ConsoleOptions, RenderResult
 from rich.live import Live
@@ -24,6 +27,7 @@ _STYLES = {
     "plain": "", "label": "dim", "dim": "dim", "big": "bold bright_white", "step": "bold yellow",
     "alert": "bold bright_red", "good": "bright_green",
 }  # fmt: skip
+_SUSPEND = getattr(signal, "SIGTSTP", None)  # Windows has none
 _ANEW_S = 2.0  # drawn whole so often even unchanged: what else was written to the terminal goes
 
 
@@ -58,10 +62,12 @@ class LiveScreen:
             vertical_overflow="crop",
         )  # fmt: skip
         self._open = False
+        self._before_suspend: Any = None
 
     def __enter__(self) -> Self:
         self._live.start()
         self._open = True
+        self._watch_suspend()
         self.refresh(at_once=True)
         return self
 
@@ -76,6 +82,9 @@ class LiveScreen:
         if self._open:
             self._open = False
             self._live.stop()
+            if _SUSPEND is not None and self._before_suspend is not None:
+                signal.signal(_SUSPEND, self._before_suspend)
+                self._before_suspend = None
 
     def refresh(self, *, at_once: bool = False) -> bool:
         """Draw if it is time and something changed; whether it was drawn.
@@ -95,6 +104,29 @@ class LiveScreen:
         self._shown, self._drawn_s = shown, now
         self._live.update(_Rows(rows), refresh=True)
         return True
+
+
+    def _watch_suspend(self) -> None:
+        """Ctrl-Z gives the terminal back to the shell until the program goes on."""
+        if _SUSPEND is None or threading.current_thread() is not threading.main_thread():
+            return
+        before = signal.getsignal(_SUSPEND)
+        if before is not signal.SIG_IGN:
+            self._before_suspend = before
+            signal.signal(_SUSPEND, self._suspend)
+
+    def _suspend(self, number: int, frame: FrameType | None) -> None:
+        self._console.set_alt_screen(False)
+        self._console.show_cursor(True)
+        if callable(self._before_suspend):
+            self._before_suspend(number, frame)  # the keyboard's own, which stops the program
+        else:
+            signal.signal(number, signal.SIG_DFL)
+            os.kill(os.getpid(), number)  # stops here until the shell says go on
+            signal.signal(number, self._suspend)
+        self._console.set_alt_screen(True)
+        self._console.show_cursor(False)
+        self._shown = ()
 
 
 class _Rows:
