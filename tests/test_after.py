@@ -404,6 +404,30 @@ def test_a_pulled_stick_is_said_once_and_the_next_session_brings_all_home(
     assert verify_sheet(at_home.sheet).verdict is Verdict.CURRENT
 
 
+def test_what_is_elsewhere_is_found_by_other_commands_and_brought_home(
+    leafcall: Leafcall, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    leafcall("new", "a.toml", "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
+    stick = Stick(monkeypatch)
+    stick.out_from = 3
+    leafcall("type", "a.toml", "--mute", typed="top ring\n10 goes\n11 no go\n")
+    (away,) = Path("home/elsewhere").glob("*")
+    code, out, _ = leafcall("sheet", "a.toml")
+    assert (code, out.splitlines()[0]) == (0, str(away.resolve() / "sheet.html"))
+    assert "11 thou no go" in (away / "sheet.html").read_text(encoding="utf-8")
+    with_clip = away / "clips" / "away-00012.wav"
+    with_clip.parent.mkdir()
+    with_clip.write_bytes(b"sound")
+    at_home = SessionFolder(Path("a-sessions/001"))
+    with pytest.raises(LogError, match=r"A part of this session is in .* Bring that back first"):
+        forget_sound(at_home)
+    stick.out_from = None
+    assert leafcall("sheet", "a.toml")[1].startswith(str(at_home.sheet))
+    assert not away.exists()
+    assert (at_home.clips / "away-00012.wav").read_bytes() == b"sound"
+    assert "11 thou no go" in at_home.sheet.read_text(encoding="utf-8")
+
+
 def test_what_is_only_in_memory_is_said_to_be_so(
     leafcall: Leafcall, monkeypatch: pytest.MonkeyPatch
 ) -> None:

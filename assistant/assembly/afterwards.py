@@ -10,7 +10,7 @@ from pathlib import Path
 from assistant.adapters.clips import Clips
 from assistant.adapters.session_log import SessionLog, scan_log
 from assistant.adapters.sheet_file import read_sheet
-from assistant.assembly.sessions import SOFTWARE, SessionFolder
+from assistant.assembly.sessions import SOFTWARE, SessionFolder, folder_elsewhere
 from assistant.chain import told_damage
 from assistant.errors import LogDamaged, LogError, SheetError
 from assistant.events import (
@@ -64,8 +64,14 @@ def forget_sound(folder: SessionFolder) -> Sequence[Path]:
     """Erase the kept sound of a session and note that in its log; which files.
 
     The log stays whole; what was understood stays in it. Raises LogError if a file cannot be
-    erased, LogInUse while the session is under way, LogDamaged.
+    erased or a part of the session is elsewhere, LogInUse while it is under way, LogDamaged.
     """
+    away = folder_elsewhere(folder)
+    if away.log.exists():
+        raise LogError(
+            f"A part of this session is in {away.path}, because {folder.path} cannot be written. "
+            "Bring that back first, then forget again."
+        )
     sound = sound_of(folder)
     log = SessionLog(folder.log)
     try:
