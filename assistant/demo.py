@@ -116,7 +116,7 @@ def _play(
     for utterance, heard in listener.calls():
         decided = time.perf_counter()
         speaking_s = voice.spent_s
-        turn = session.dialogue.take(session.call(utterance, heard, source.name, False))
+        turn = session.dialogue.take(session.call(utterance, heard, source.name))
         deciding_s = time.perf_counter() - decided - (voice.spent_s - speaking_s)
         heard_words += heard.words
         taken = taken or turn.refused is None

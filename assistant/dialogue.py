@@ -29,8 +29,8 @@ from assistant.reply import (
 from assistant.session import State, apply, replay
 from assistant.utterance import Heard
 
-_NOT_FOR_IT = ("foreign", "standing by")
-"""Refusals of what somebody said to somebody else."""
+_NOT_FOR_IT = ("foreign", "standing by", "over the reply")
+"""Refusals of what somebody said to somebody else, or of what may be an echo."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,8 @@ class Call:
 
     keep: keeps the sound of the call as a clip, if all clips then take no more than so many bytes
     (None: any), and gives its name, or None if there was no room; None where there is no sound.
-    lossy: part of its sound was lost on the way.
+    lossy: part of its sound was lost on the way. late: its beginning was spoken over a reply, when
+    the bench was deaf.
     typed: it came from the keyboard, letter by letter, and is never taken for a sound-alike.
     """
 
@@ -49,6 +50,7 @@ class Call:
     end_s: float = 0.0
     keep: Callable[[int | None], str | None] | None = None
     lossy: bool = False
+    late: bool = False
     typed: bool = False
 
 
@@ -130,6 +132,12 @@ class Dialogue:
         """One call: understand it, decide, write it down, show it, answer it."""
         if self.state.noting:
             return self._keep_note(call)
+        if call.late:
+            # No words: were it the echo of a reply after all, an answer would make the next echo.
+            silent = Reply("", "")
+            return self._act(
+                call, None, "over the reply", (), lambda _: silent, tone=Tone.AGAIN
+            )  # fmt: skip
         if call.lossy and call.heard.words:
             return self.tell("sound lost", call=call)
         meant = interpret(call.heard, self._grammar, self.state, typed=call.typed)

@@ -6,7 +6,7 @@ only through ports.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Protocol
 
@@ -17,6 +17,7 @@ from assistant.ports import AudioSource, Clock, Keys, Speaker
 from assistant.utterance import FRAME_S, Heard, Samples, Utterance
 
 _ECHO_S = 0.20  # the room and the sound card still hold the reply for so long
+_LATE_S = 0.15  # a call that begins so soon after deafness began in it
 _CUT_IN_S = 0.25  # of speech over a reply, before the reply is cut short
 _LEVEL_EVERY = 10  # frames
 _TALK_S = 10.0  # a key opens the ear for so long, or until a call was heard
@@ -62,8 +63,7 @@ class LiveBench:
     """The loop of a session by voice.
 
     listener_of: an ear for a source. reopen: opens the microphone again after it was lost; None
-    where the source simply ends (recordings). call_of: makes the call of an utterance; last
-    argument: whether sound was lost on the way.
+    where the source simply ends (recordings). call_of: makes the call of an utterance.
     """
 
     def __init__(
@@ -72,7 +72,7 @@ class LiveBench:
         source: AudioSource,
         *,
         listener_of: Callable[[AudioSource], Listener],
-        call_of: Callable[[Utterance, Heard, str, bool], Call],
+        call_of: Callable[[Utterance, Heard, str], Call],
         speaker: Speaker,
         clock: Clock,
         keys: Keys | None = None,
@@ -95,6 +95,7 @@ class LiveBench:
         self._echo_frames = 0 if self._manners.recorded else round(_ECHO_S / FRAME_S)
         self._quiet_frames = self._echo_frames  # since it last spoke
         self._talk_frames = 0  # for which a key still keeps the ear open
+        self._deaf_until_s = -_LATE_S
         self._cut_in_frames = 0
         self._frames = 0
         self._noise_db = 0.0
@@ -134,6 +135,8 @@ class LiveBench:
             self._speaker.stop()
         ended = self._key(key) if key is not None else None
         deaf = self._deaf()
+        if deaf:
+            self._deaf_until_s = self._listener.stream_s + FRAME_S
         self._listener.deaf = deaf
         call = ended or self._listener.take(frame)
         if self._manners.headset:
@@ -179,9 +182,9 @@ class LiveBench:
         lossy, self._overflows = lost > self._overflows, lost
         self._talk_frames = 0
         self._mind_the_clock()
-        turn: Turn = self._dialogue.take(
-            self._call_of(utterance, heard, self._source.name, lossy)
-        )
+        call = self._call_of(utterance, heard, self._source.name)
+        late = utterance.start_s < self._deaf_until_s + _LATE_S and not self._manners.key_to_talk
+        turn: Turn = self._dialogue.take(replace(call, lossy=lossy, late=late))
         return turn.state.closed
 
     def _mind_the_clock(self) -> None:

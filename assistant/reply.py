@@ -216,8 +216,10 @@ def reply_to_turn(
     if after.pending is not None and any(isinstance(e, ev.QuestionAsked) for e in new_events):
         return reply_to_pending(after.pending, after, wording)
     corrected = any(isinstance(event, ev.RingEvent) for event in new_events)
-    said = [_done(event, after, wording, corrected=corrected) for event in new_events]
-    if any(isinstance(event, _NO_ADVICE) for event in new_events):
+    opened = any(isinstance(e, ev.SessionOpened | ev.SessionResumed) for e in new_events)
+    told = [event for event in new_events if not (opened and isinstance(event, ev.VoiceSet))]
+    said = [_done(event, after, wording, corrected=corrected) for event in told]
+    if not opened and any(isinstance(event, _NO_ADVICE) for event in new_events):
         return join(said)
     return join([*said, reply_to_advice(advise(after), after, wording)])
 

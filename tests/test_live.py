@@ -12,7 +12,7 @@ from assistant.errors import MicrophoneError
 from assistant.grammar import Grammar
 from assistant.listening import Listener
 from assistant.live import LiveBench, Manners, Mode
-from assistant.ports import AudioSource
+from assistant.ports import AudioSource, Tone
 from assistant.reply import Wording
 from assistant.utterance import FRAME_S, FRAME_SAMPLES, Heard, Hypothesis, Samples, Utterance
 from tests.fakes import START, UPPER, Bench, small_job
@@ -149,8 +149,8 @@ class Live:
     def _listener(self, source: AudioSource) -> Listener:
         return Listener(source, Loudness(), self.told)
 
-    def _call(self, utterance: Utterance, heard: Heard, source: str, lossy: bool) -> Call:
-        return Call(heard, source, utterance.start_s, utterance.end_s, lossy=lossy)
+    def _call(self, utterance: Utterance, heard: Heard, source: str) -> Call:
+        return Call(heard, source, utterance.start_s, utterance.end_s)
 
     def _reopen(self) -> AudioSource:
         assert self.again is not None
@@ -190,6 +190,19 @@ def test_what_comes_in_while_it_speaks_is_not_heard(grammar: Grammar, wording: W
     live = Live(grammar, wording, "ground two", "deburred", steps=steps)
     assert live.run() == ["ground two", "deburred"], "neither the reply nor its echo is a call"
     assert Mode.SPEAKING in live.world.modes
+
+
+def test_a_call_that_began_over_the_reply_is_not_taken_for_what_is_left_of_it(
+    grammar: Grammar, wording: Wording
+) -> None:
+    steps: list[Step] = ["speaking", *[QUIET] * 50, *[LOUD] * 60, "silent", *CALL, *CALL]
+    live = Live(grammar, wording, "nineteen almost", "ground two", steps=steps)
+    assert live.run() == ["nineteen almost", "ground two"]
+    heard = [e.event for e in live.bench.store.events if isinstance(e.event, ev.CallHeard)]
+    assert [call.refused for call in heard] == ["over the reply", None]
+    assert live.bench.speaker.tones[-2:] == [Tone.AGAIN, Tone.HEARD]
+    assert live.bench.speaker.said[-1].startswith("Ground two thou."), "no words, only a tone"
+    assert len(live.bench.speaker.said) == 2
 
 
 def test_with_a_headset_a_call_cuts_the_reply_short(grammar: Grammar, wording: Wording) -> None:
@@ -278,7 +291,7 @@ def test_a_call_that_lost_sound_is_asked_again_but_what_was_lost_in_a_reply_is_n
 ) -> None:
     steps: list[Step] = [
         *[LOUD] * 30, "lost", *CALL,
-        "speaking", QUIET, "lost", QUIET, "silent", *[QUIET] * 30, *CALL,
+        "speaking", QUIET, "lost", QUIET, "silent", *[QUIET] * 60, *CALL,
     ]  # fmt: skip
     live = Live(grammar, wording, "ground three", "ground two", steps=steps)
     live.run()

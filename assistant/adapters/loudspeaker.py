@@ -194,7 +194,7 @@ def play_aloud(samples: Sound, rate_hz: int, stopped: threading.Event) -> None:
 def _play_portaudio(samples: Sound, rate_hz: int, stopped: threading.Event) -> None:
     import sounddevice  # loads PortAudio at import, which may be missing
 
-    sounddevice.play(samples, rate_hz)
+    sounddevice.play(samples, rate_hz, latency="high")  # low ones stutter on busy machines
     while sounddevice.get_stream().active:
         if stopped.wait(_LOOK_S):
             break

@@ -137,13 +137,13 @@ class Session:
         """Where the whole session is now."""
         return self.away if self.log.elsewhere else self.home
 
-    def call(self, utterance: Utterance, heard: Heard, source: str, lossy: bool) -> Call:
-        """An utterance as a call whose sound can be kept. lossy: part of its sound was lost."""
+    def call(self, utterance: Utterance, heard: Heard, source: str) -> Call:
+        """An utterance as a call whose sound can be kept."""
         clips = Clips(self.folder.clips)
         # Away the numbers at home are not known; a place in the log comes only once.
         stem = f"away-{self.dialogue.state.seq + 1:05d}" if self.log.elsewhere else None
         return Call(
-            heard, source, utterance.start_s, utterance.end_s, lossy=lossy,
+            heard, source, utterance.start_s, utterance.end_s,
             keep=lambda most_bytes: clips.keep(
                 utterance.samples, most_bytes=most_bytes, stem=stem
             ),
