@@ -40,6 +40,13 @@ class EventStoreContract:
         store.append(events(3, 1))
         assert list(store.read()) == events(0, 4)
 
+    def test_while_all_is_well_it_has_no_trouble_and_all_is_on_disk(
+        self, store: EventStore
+    ) -> None:
+        store.append(events(0, 2))
+        assert list(store.troubles()) == []
+        assert store.only_in_memory is False
+
     def test_nothing_appended_changes_nothing(self, store: EventStore) -> None:
         store.append(events(0, 2))
         store.append([])
