@@ -237,14 +237,14 @@ def test_bytes_that_are_no_text_are_a_word_not_understood(run: Run, job: str) ->
 
 def test_review_tells_what_was_heard_meant_answered_and_taken_back(run: Run, job: str) -> None:
     run("type", job, "--mute", typed=CALLS)
-    done = run("review", job)
+    done = run("review", job, "--text")
     assert done.code == 0
     assert "A: 1 cylinders, bore 4 in" in done.out
     assert "heard   fifteen goes sixteen snug  (1.00, keyboard)" in done.out
     assert "entry   cylinder 1 top ring: 15 thou goes" in done.out
     assert done.out.count("(taken back)") == 1
     assert "heard   banana  (1.00, keyboard, no effect: unknown words)" in done.out
-    assert run("review", "a-sessions/001/log.jsonl").out == done.out
+    assert run("review", "a-sessions/001/log.jsonl", "--text").out == done.out
 
 
 def test_review_reads_the_log_that_it_is_given(run: Run, job: str) -> None:
@@ -253,8 +253,8 @@ def test_review_reads_the_log_that_it_is_given(run: Run, job: str) -> None:
     copy = log.with_name("copy.jsonl")
     copy.write_bytes(log.read_bytes())
     run("type", job, "--mute", typed="15 goes 16 snug\n")
-    assert "16 thou snug" not in run("review", str(copy)).out
-    assert "16 thou snug" in run("review", str(log)).out
+    assert "16 thou snug" not in run("review", str(copy), "--text").out
+    assert "16 thou snug" in run("review", str(log), "--text").out
 
 
 def test_the_sheet_can_be_written_again(run: Run, job: str) -> None:
@@ -465,7 +465,7 @@ def test_a_session_heard_from_recordings_is_the_one_typed(run: Run, job: str) ->
     heard = run("hear", job, *sounds)
     assert heard.code == 0, heard.err
     assert "means  15 thou goes" in heard.out
-    assert "(taken back)" not in run("review", job).out
+    assert "(taken back)" not in run("review", job, "--text").out
     missing = run("hear", job, "none.wav")
     assert (missing.code, missing.err) == (
         1, "leafcall: none.wav does not exist: check the name.\n",

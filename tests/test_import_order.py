@@ -48,7 +48,7 @@ FITTING_ROWS = [
 ]
 
 PURE_STDLIB = {
-    "collections", "collections.abc", "csv", "dataclasses", "datetime", "decimal", "enum",
+    "base64", "collections", "collections.abc", "csv", "dataclasses", "datetime", "decimal", "enum",
     "functools", "hashlib", "html", "io", "itertools", "json", "math", "random", "re", "statistics",
     "string", "struct", "typing", "unicodedata",
 }  # fmt: skip

@@ -5,27 +5,12 @@ from typing import Annotated
 
 import typer
 
-from assistant.adapters.session_log import readable_log
 from assistant.adapters.terminal import Terminal
 from assistant.assembly.afterwards import forget_sound, mend_log, sound_of, verify_sheet
 from assistant.assembly.ears import load_grammar, load_wording
 from assistant.assembly.sessions import folder_of, session_folders, write_sheet
-from assistant.chain import told_damage
 from assistant.cli.options import LogOrJob
-from assistant.record.review import review_lines
 from assistant.record.seal import Verdict
-
-
-def review(
-    log: LogOrJob,
-) -> None:
-    """Read the spoken log of a session: what was heard, understood, answered, taken back."""
-    terminal = Terminal()
-    envelopes, damages = readable_log(folder_of(log).log)
-    for sentence in told_damage(envelopes, damages):
-        terminal.warn(sentence)
-    for line in review_lines(envelopes, load_wording(load_grammar())):
-        terminal.show(line)
 
 
 def sheet(

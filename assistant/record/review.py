@@ -20,7 +20,10 @@ def review_lines(envelopes: Iterable[ev.Envelope], wording: Wording) -> Iterator
     stored = list(envelopes)
     state = replay(stored)
     if state.job is None:
-        yield "The log is empty: no session was opened."
+        if stored:
+            yield "The log has lost its beginning: the job and its rings are not known."
+        else:
+            yield "The log is empty: no session was opened."
         return
     job = state.job
     yield f"{job.name}: {job.cylinders} cylinders, bore {show_bore(job.bore_nm, job.unit)}"
@@ -58,6 +61,10 @@ def _line(event: Any, wording: Wording, unit: Unit) -> str:
             return f"answer  {'yes' if yes else 'no'}"
         case ev.NoteKept(clip=clip, text=text):
             return f"note    {clip or text}"
+        case ev.TroubleNoted(about=about, detail=detail):
+            return f"trouble {about}{f': {detail}' if detail else ''}"
+        case ev.ClipsForgotten(clips=clips):
+            return f"erased  sound of {clips} calls and notes"
     if isinstance(event, ev.RingEvent):
         place = wording.place((event.cylinder, event.position))
         return f"entry   {place}: {entry_line(event, wording, unit).shown}"

@@ -1,0 +1,67 @@
+"""The command ``review``: a session to read, to look at and to listen to."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from assistant.adapters.review_file import clip_addresses, review_template, show_page
+from assistant.adapters.session_log import readable_log
+from assistant.adapters.sheet_file import save_sheet
+from assistant.adapters.terminal import Terminal
+from assistant.assembly.ears import load_grammar, load_wording
+from assistant.assembly.sessions import SessionFolder, folder_of
+from assistant.chain import told_damage
+from assistant.cli.options import LogOrJob
+from assistant.record.review import review_lines
+from assistant.record.review_page import review_page
+from assistant.record.story import story_of
+
+
+def review(
+    log: LogOrJob,
+    as_text: Annotated[
+        bool, typer.Option("--text", help="Print the spoken log here; write no page.")
+    ] = False,
+    embed: Annotated[
+        bool, typer.Option("--embed", help="Put the kept sound into the page: one file to send.")
+    ] = False,
+    browse: Annotated[
+        bool, typer.Option("--open/--no-open", help="Open the page in the browser.")
+    ] = True,
+) -> None:
+    """Look a session over: engine, rings and spoken log as a page beside the log."""
+    terminal = Terminal()
+    folder = folder_of(log)
+    envelopes, damages = readable_log(folder.log)
+    warnings = told_damage(envelopes, damages)
+    for sentence in warnings:
+        terminal.warn(sentence)
+    wording = load_wording(load_grammar())
+    if as_text:
+        for line in review_lines(envelopes, wording):
+            terminal.show(line)
+        return
+    story = story_of(envelopes, wording)
+    names = dict.fromkeys(clip for turn in story.turns for clip in turn.clips)
+    page = review_page(
+        story,
+        template=review_template(),
+        log_name=f"{folder.path.resolve().name}/{folder.log.name}",
+        sounds=clip_addresses(folder.clips, names, inside=embed),
+        warnings=warnings,
+        local=datetime.astimezone,
+    )
+    path = _page_of(folder)
+    save_sheet(path, page)
+    terminal.show(str(path))
+    if browse:
+        show_page(path)
+
+
+def _page_of(folder: SessionFolder) -> Path:
+    """Beside the log; a copy of a log with another name does not overwrite the review of the
+    first."""
+    usual = folder.log_name == SessionFolder(folder.path).log_name
+    return folder.path / ("review.html" if usual else f"{folder.log.stem}-review.html")

@@ -1,0 +1,327 @@
+"""The review of a session as one self-contained HTML page: engine, rings, spoken log. Pure.
+
+The page needs nothing but itself and, unless they are put inside, the clips beside it. Everything
+that came from the log is escaped; its policy lets no script run but its own. It can be read without
+scripts: they only add searching. The template is data (pages/review.html), handed in as text.
+"""
+
+import base64
+import hashlib
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import UTC, datetime
+from functools import lru_cache
+from itertools import groupby
+from typing import Any
+
+import jinja2
+
+from assistant.job import RingPosition
+from assistant.plan import BAND_SHARE, RingKey
+from assistant.record import review_plots as plots
+from assistant.record.story import Band, Entry, Kind, RingStory, Standing, Story, TurnTold
+from assistant.units import Unit, show_bore, show_gap, show_span
+
+_REFUSED = {
+    "foreign": "talk that was not for the bench",
+    "not sure": "not heard surely enough",
+    "close race": "two meanings were too close",
+    "unknown words": "words that the bench does not know",
+    "standing by": "it was standing by",
+}
+"""Reasons worded for a reader; any other is shown by its name."""
+
+# What may not stand in a page at all, or would reorder the text around it.
+_UNPRINTABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\ufffe\uffff]")
+
+
+def review_page(
+    story: Story,
+    *,
+    template: str,
+    log_name: str,
+    sounds: Mapping[str, str] | None = None,
+    warnings: Sequence[str] = (),
+    local: Callable[[datetime], datetime] = lambda at: at.astimezone(UTC),
+) -> str:
+    """The page. template: text of pages/review.html.
+
+    sounds: where each clip that the page may play is to be found, by the name that the log gives
+    it: a relative address, or the sound itself as a data: address. warnings: sentences for the
+    top. local: a stored time as the reader's clock showed it.
+    Raises jinja2.TemplateError if the template is broken.
+    """
+    rings = {ring.key: _ring(ring, story.unit) for ring in story.rings}
+    context = {
+        **_head(story, local),
+        "policy": _policy(template),
+        "warnings": [_clean(warning) for warning in warnings],
+        "cylinders": _cylinders(story, rings),
+        "rings": [ring for ring in rings.values() if ring["entries"]],
+        "all_rings": list(rings.values()),
+        "untouched": ", ".join(r.place for r in story.rings if not r.entries),
+        "signs": [
+            (plots.ring_sign(standing), _mark(standing), standing.value) for standing in Standing
+        ],
+        "marks": [(plots.mark_key(feel), words) for feel, words in plots.FEEL_TOLD.items()],
+        "choices": [
+            (ring["ident"], ring["place"])
+            for key, ring in rings.items()
+            if any(key in turn.rings for turn in story.turns)
+        ],
+        "kinds": [(kind.name.lower(), kind.value) for kind in _kinds(story)],
+        "sittings": list(_sittings(story, rings, sounds or {}, local)),
+        "by_three": bool(story.job and story.job.cylinders % 3 == 0 and story.job.cylinders % 4),
+        "call_unit": "thou" if story.unit is Unit.INCH else "mm",
+        "band_percent": f"{BAND_SHARE * 100:g}",
+        "log_name": _clean(log_name),
+        "software": _clean(", ".join(story.software) or "an unknown version"),
+        "events": story.events,
+    }
+    return _compiled(template).render(context)
+
+
+@lru_cache(maxsize=4)
+def _compiled(template: str) -> jinja2.Template:
+    return jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    ).from_string(template)
+
+
+@lru_cache(maxsize=4)
+def _policy(template: str) -> str:
+    """Content policy: the template's own style and script by their hashes (CSP level 3), nothing
+    from a network, sound from beside the page or inside it."""
+    return (
+        f"default-src 'none'; style-src {_hashes(template, 'style')}; "
+        f"script-src {_hashes(template, 'script')}; media-src 'self' file: data:; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _hashes(template: str, element: str) -> str:
+    texts = re.findall(rf"<{element}>(.*?)</{element}>", template, re.DOTALL)
+    digests = (hashlib.sha256(text.encode()).digest() for text in texts)
+    return " ".join(f"'sha256-{base64.b64encode(digest).decode()}'" for digest in digests)
+
+
+def _clean(text: str) -> str:
+    return _UNPRINTABLE.sub("\ufffd", text)
+
+
+# --- the head ----------------------------------------------------------------------------------
+
+
+def _head(story: Story, local: Callable[[datetime], datetime]) -> dict[str, object]:
+    job, totals = story.job, story.totals
+    done = sum(ring.standing in (Standing.ACCEPTED, Standing.OUTSIDE) for ring in story.rings)
+    tiles = [
+        ("rings accepted", f"{done} of {len(story.rings)}"),
+        ("at the bench", _duration(totals.bench_s)),
+        ("sittings", totals.sittings),
+        ("calls", totals.calls),
+        ("without effect", totals.refused),
+        ("corrections", totals.corrections),
+        ("asked back", totals.asked_back),
+        ("cuts", totals.passes),
+        ("leaves tried", totals.readings),
+        ("notes", totals.notes),
+    ]
+    if totals.troubles:
+        tiles.append(("troubles", totals.troubles))
+    facts: list[tuple[str, str]] = []
+    title, under = "A log without its beginning", "The job is not known."
+    if job is not None:
+        title = _clean(job.name)
+        ended = "wrapped up" if story.closed else "not wrapped up"
+        under = (
+            f"{job.cylinders} cylinder{'s' if job.cylinders != 1 else ''}, "
+            f"bore {show_bore(job.bore_nm, job.unit)}, {ended}"
+        )
+        facts = [("Fitted by", _clean(job.person) or "not given")]
+        if job.notes:
+            facts.append(("Notes of the job", _clean(job.notes)))
+    zone = "not known"
+    if story.first is not None and story.last is not None:
+        first, last = local(story.first), local(story.last)
+        facts += [("Begun", f"{first:%Y-%m-%d %H:%M}"), ("Last call", f"{last:%Y-%m-%d %H:%M}")]
+        zone = " to ".join(dict.fromkeys((_zone(first), _zone(last))))
+    return {"title": title, "under": under, "tiles": tiles, "facts": facts, "zone": zone}
+
+
+def _zone(at: datetime) -> str:
+    name, offset = at.strftime("%Z"), at.strftime("%z")
+    shown = f"UTC{offset[:3]}:{offset[3:5]}" if offset.strip("+-0") else "UTC"
+    return shown if not name or name.startswith("UTC") else f"{name} ({shown})"
+
+
+def _duration(seconds: float) -> str:
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+# --- rings -------------------------------------------------------------------------------------
+
+
+def _ident(key: RingKey) -> str:
+    return f"ring-{key[0]}-{key[1].value.replace(' ', '-')}"
+
+
+def _mark(standing: Standing) -> str:
+    return {
+        Standing.ACCEPTED: "accepted", Standing.OUTSIDE: "outside", Standing.SPOILED: "spoiled",
+        Standing.SKIPPED: "skipped", Standing.BEGUN: "in-work", Standing.TO_DO: "not-begun",
+    }[standing]  # fmt: skip
+
+
+def _number(length_nm: int, unit: Unit) -> str:
+    return show_gap(length_nm, unit).split()[0]
+
+
+def _gap(band: Band | None, unit: Unit) -> str:
+    if band is None:
+        return "-"
+    if band.butting:
+        return "butts"
+    return _number(band.best_nm, unit) if band.felt else "cut"
+
+
+def _ring(ring: RingStory, unit: Unit) -> dict[str, Any]:
+    window, last = ring.window, ring.last
+    known = last is not None and last.felt and not last.butting
+    short = f"{_number(window.least_nm, unit)} or more"
+    if window.most_nm is not None:
+        short = f"{_number(window.least_nm, unit)} to {_number(window.most_nm, unit)}"
+    span = show_span(last.low_nm, last.high_nm, unit) if last is not None and known else ""
+    return {
+        "ident": _ident(ring.key),
+        "entries": bool(ring.entries),
+        "brief": not ring.passes and ring.specimens == 1,
+        "place": ring.place.capitalize(),
+        "position": ring.name.capitalize(),
+        "standing": ring.standing.value,
+        "mark": _mark(ring.standing),
+        "sign": plots.ring_sign(ring.standing),
+        "window": short,
+        "window_full": plots.window_text(window, unit),
+        "gap": _gap(last, unit),
+        "gap_full": show_gap(last.best_nm, unit) if last is not None and known
+        else plots.band_text(last, unit),
+        "band": span.rpartition(" ")[0],
+        "band_full": f"({span})" if span else "",
+        "passes": ring.passes,
+        "readings": ring.readings,
+        "taken_back": ring.taken_back,
+        "parts": [
+            _part(ring, specimen, unit) for specimen in range(1, ring.specimens + 1)
+        ],
+    }  # fmt: skip
+
+
+def _part(ring: RingStory, specimen: int, unit: Unit) -> dict[str, Any]:
+    """Plot and entries of one specimen: a ring that was spoiled is told before its successor."""
+    entries = [entry for entry in ring.entries if entry.specimen == specimen]
+    caption = f"Ring {specimen} in this place" if ring.specimens > 1 else ""
+    name = f"{ring.place.capitalize()}: gap after every call"
+    if caption:
+        name += f", {caption.lower()}"
+    return {
+        "caption": caption,
+        "plot": plots.gap_plot(
+            [entry for entry in entries if not entry.struck], ring.window, unit,
+            name=name, ident=f"{_ident(ring.key)}-{specimen}",
+        ),
+        "entries": [_entry(entry, unit) for entry in entries],
+    }  # fmt: skip
+
+
+def _entry(entry: Entry, unit: Unit) -> dict[str, object]:
+    return {
+        "turn": entry.turn,
+        "passes": entry.passes,
+        "text": "; ".join(entry.texts),
+        "struck": entry.struck,
+        "band": plots.band_text(entry.band, unit) if entry.readings or entry.cuts else "",
+    }
+
+
+def _cylinders(story: Story, rings: Mapping[RingKey, Any]) -> list[dict[str, object]]:
+    """Pistons with their rings from the crown down."""
+    job = story.job
+    if job is None:
+        return []
+    down = [position for position in RingPosition if position in job.order]
+    return [
+        {
+            "number": number,
+            "bore": show_bore(job.bore_for(number), job.unit),
+            "rings": [rings[number, position] for position in down],
+        }
+        for number in range(1, job.cylinders + 1)
+    ]
+
+
+# --- the spoken log ----------------------------------------------------------------------------
+
+
+def _kinds(story: Story) -> list[Kind]:
+    there = {kind for turn in story.turns for kind in turn.kinds}
+    return [kind for kind in Kind if kind in there]
+
+
+def _sittings(
+    story: Story,
+    rings: Mapping[RingKey, Any],
+    sounds: Mapping[str, str],
+    local: Callable[[datetime], datetime],
+) -> Iterable[dict[str, object]]:
+    for number, group in groupby(story.turns, key=lambda turn: turn.sitting):
+        turns = list(group)
+        begun = local(turns[0].at)
+        yield {
+            "title": f"Sitting {number}, {begun:%Y-%m-%d} from {begun:%H:%M}",
+            "turns": [_turn(turn, rings, sounds, local) for turn in turns],
+        }
+
+
+def _turn(
+    turn: TurnTold,
+    rings: Mapping[RingKey, Any],
+    sounds: Mapping[str, str],
+    local: Callable[[datetime], datetime],
+) -> dict[str, object]:
+    heard = turn.heard
+    typed = heard is not None and heard.source == "keyboard"
+    return {
+        "number": turn.number,
+        "stamp": turn.at.astimezone(UTC).isoformat(timespec="milliseconds"),
+        "clock": f"{local(turn.at):%H:%M:%S}",
+        "classes": " ".join(kind.name.lower() for kind in Kind if kind in turn.kinds),
+        "ring_idents": " ".join(_ident(key) for key in turn.rings if key in rings),
+        "rings": [
+            (_ident(key), rings[key]["place"], rings[key]["entries"])
+            for key in turn.rings if key in rings
+        ],
+        "words": None if heard is None else _clean(heard.words),
+        "sure": "" if heard is None else "typed" if typed else f"{heard.score * 100:.0f} % sure",
+        "refused": None if heard is None or heard.refused is None
+        else _clean(_REFUSED.get(heard.refused, heard.refused)),
+        "meant": "event" if heard is None else "understood",
+        "understood": _clean("; ".join(turn.understood)),
+        "asked": None if turn.asked is None else _clean(turn.asked),
+        "takes_back": turn.takes_back,
+        "taken_back": turn.taken_back,
+        "notes": [_clean(note) for note in turn.notes],
+        "troubles": [_clean(trouble) for trouble in turn.troubles],
+        "replies": [_clean(reply) for reply in turn.replies],
+        "sounds": [
+            {"src": sounds.get(clip), "missing": _missing(clip, erased=turn.erased)}
+            for clip in turn.clips
+        ],
+    }  # fmt: skip
+
+
+def _missing(clip: str, *, erased: bool) -> str:
+    if erased:
+        return "Its sound was erased on request."
+    return f"Its sound ({_clean(clip)}) is not beside the log."
