@@ -49,6 +49,11 @@ _FINE_WORDS = (Feel.ALMOST, Feel.SNUG)
 ONLY_GOES_REFUTED = 0.02
 """Chance of coarse speech that is left for a person who has said "almost" or "snug"."""
 
+WRONG_BEFORE = 0.001
+"""Chance that what was called of a ring before a cut is wrong as a whole, unnoticed (no source)."""
+_NOT_WRONG = 1e-4
+_SURPRISE = 0.01
+
 _NEGLIGIBLE = 1e-12
 _IMPOSSIBLE = 1e-9
 
@@ -278,6 +283,9 @@ def _feel_seat(
     chance = _seat_chance(state, seat, bench, tilt_share)
     weights = state.weights * chance
     evidence = float(weights.sum())
+    if state.cuts and state.seen and evidence < _SURPRISE:
+        weights, state = _or_all_wrong(weights, state, seat, bench, window, tilt_share)
+        evidence = float(weights.sum())
     if evidence < _IMPOSSIBLE:
         # Confirmed against all that was known: what was known was wrong, so it is dropped.
         state = replace(
@@ -298,6 +306,33 @@ def _feel_seat(
         spent_risk=state.spent_risk,
         log_evidence=state.log_evidence + log(evidence),
     )
+
+
+def _or_all_wrong(
+    weights: Floats,
+    state: _State,
+    seat: tuple[Reading, ...],
+    bench: Bench,
+    window: Window | None,
+    tilt_share: float,
+) -> tuple[Floats, _State]:
+    """``weights`` of a seating after a cut, with what it says if all before the cut was wrong.
+
+    A leaf misheard or miscalled before a cut ("no go" for "goes") leaves a belief that ends where
+    the ring does not; leaf after leaf that goes must be able to say so. Nothing changes unless
+    the readings suit a ring of which nothing is known far better than this one.
+    """
+    fresh = _prior(window)
+    other = fresh.weights * _seat_chance(fresh, seat, bench, tilt_share) * WRONG_BEFORE
+    if float(other.sum()) < _NOT_WRONG * float(weights.sum()):
+        return weights, state
+    first = min(state.first, fresh.first)
+    last = max(state.first + weights.shape[1], fresh.first + other.shape[1])
+    mixed = np.zeros((weights.shape[0], last - first))
+    mixed[:, state.first - first :][:, : weights.shape[1]] = (1 - WRONG_BEFORE) * weights
+    rows = _row_shares(_row_step(bench))[:, np.newaxis] if weights.shape[0] > 1 else 1.0
+    mixed[:, fresh.first - first :][:, : other.shape[1]] += rows * other
+    return mixed, replace(state, first=first)
 
 
 def _agreeing(seat: tuple[Reading, ...]) -> tuple[Reading, ...]:

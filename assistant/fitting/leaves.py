@@ -21,7 +21,7 @@ _THOU_NM = 25_400
 _ENOUGH_NM = 1.1 * _THOU_NM
 """Width of the 95 % interval that is good enough: about half a thou to either side."""
 _LITTLE_BITS = 0.25
-_LITTLE_BITS_NEAR = 0.10
+_LITTLE_BITS_NEAR = 0.07
 _MOST_READINGS = 7
 _SHARE_OF_CUT = 0.6
 _MOST_LEAVES = 9
@@ -53,7 +53,7 @@ def next_leaf(belief: Belief, window: Window, bench: Bench) -> LeafAdvice:
         for told, stack in zip(expected_bits(belief, stacks), stacks, strict=True)
     ]
     best = int(np.argmax(bits))
-    little = _LITTLE_BITS_NEAR if _near(belief, window) else _LITTLE_BITS
+    little = _LITTLE_BITS_NEAR if near(belief, window) else _LITTLE_BITS
     if belief.known and (bits[best] < little or belief.readings >= _MOST_READINGS):
         return LeafAdvice(None, (), float(bits[best]))
     return LeafAdvice(sum(stacks[best]), stacks[best], float(bits[best]))
@@ -83,7 +83,7 @@ def _repeat_share(belief: Belief, stack: tuple[int, ...]) -> float:
     return (1.0, 0.6, 0.0)[min(times, 2)]
 
 
-def _near(belief: Belief, window: Window) -> bool:
+def near(belief: Belief, window: Window) -> bool:
     """True if it is open whether the gap is below the least, or above the most."""
     above = 0.0 if window.most_nm is None else belief.p_above(window.most_nm)
     return belief.p_below(window.least_nm) < 0.98 or above > 0.02
@@ -94,7 +94,7 @@ def _known_enough(belief: Belief, window: Window, bench: Bench) -> bool:
         return True
     if window.most_nm is not None and belief.p_above(window.most_nm) >= bench.confidence:
         return True
-    if _near(belief, window):
+    if near(belief, window):
         return False
     if belief.quantile(0.975) - belief.quantile(0.025) <= _ENOUGH_NM:
         return True

@@ -15,21 +15,20 @@ from assistant.fitting.belief import Belief
 from assistant.fitting.bench import Bench, GrinderKind
 from assistant.fitting.feel import reading_sd_nm
 from assistant.fitting.leaves import LeafAdvice as LeafAdvice
+from assistant.fitting.leaves import near
 from assistant.fitting.leaves import next_leaf as next_leaf
 from assistant.fitting.targets import Window
 
 _THOU_NM = 25_400
-_PART = 0.5
-_LIKELY_LAST = 0.5
 _LEAST_LEFT = 0.1
 _GUARD = 0.8
 """Spreads above the least below which a ring is likely not to be accepted at once."""
 _PASSES_AGAIN = 1.15
 _PASSES_PER_NM = 0.05 / _THOU_NM
-
-
 _WORTH_BITS = 0.3
 """A reading that tells this much is taken before a cut: it costs far less than a pass."""
+_WORTH_BITS_NEAR = 0.12
+"""The same where it is open whether a cut is wanted at all."""
 
 
 class CutReason(StrEnum):
@@ -67,20 +66,18 @@ class CutAdvice:
         return self.feed_nm > 0 or self.strokes > 0
 
 
-def next_cut(
-    belief: Belief, window: Window, bench: Bench, *, passes_left_hint: float | None = None
-) -> CutAdvice:
+def next_cut(belief: Belief, window: Window, bench: Bench) -> CutAdvice:
     """The next cut for a ring of this ``belief`` and ``window``.
 
-    passes_left_hint: passes over which what is left of the ring's risk is to be spread; None = its
-    own guess: all of it for a cut that is likely the last, else half of it.
+    A cut may use all that earlier cuts have left of the ring's risk.
     """
     if belief.butting and belief.readings:
         return _butting_cut(belief, window)
     if not belief.known:
         return _no_cut(CutReason.MEASURE, belief, window)
     leaf = next_leaf(belief, window, bench)
-    worth_it = leaf.leaf_nm is not None and leaf.bits >= _WORTH_BITS
+    worth = _WORTH_BITS_NEAR if near(belief, window) else _WORTH_BITS
+    worth_it = leaf.leaf_nm is not None and leaf.bits >= worth
     if window.most_nm is None:
         return _rail_cut(belief, window, measure=worth_it)
     if belief.p_above(window.most_nm) >= bench.confidence:
@@ -90,7 +87,7 @@ def next_cut(
     if worth_it:
         return _no_cut(CutReason.MEASURE, belief, window)
     if belief.p_below(window.least_nm) > 1 - bench.confidence:
-        best = _best_cut(belief, window, window.most_nm, passes_left_hint)
+        best = _best_cut(belief, window, window.most_nm)
         if best is not None:
             return best
     if leaf.leaf_nm is not None:
@@ -101,9 +98,7 @@ def next_cut(
     return _no_cut(CutReason.TOO_RISKY if below else CutReason.INSIDE, belief, window)
 
 
-def _best_cut(
-    belief: Belief, window: Window, most_nm: int, passes_left_hint: float | None
-) -> CutAdvice | None:
+def _best_cut(belief: Belief, window: Window, most_nm: int) -> CutAdvice | None:
     """Of all feeds within the risk, the one with the fewest passes to come; None if there is none.
 
     One step of look-ahead. A ring that ends below the least costs about one pass more, and a little
@@ -115,18 +110,11 @@ def _best_cut(
     step = grinder.unit_step
     # A cut made against all advice must not forbid the careful ones after it.
     left = max(bench.over_risk - belief.spent_risk, bench.over_risk * _LEAST_LEFT)
-    part = left * _PART if passes_left_hint is None else left / max(passes_left_hint, 1.0)
     most_units = max(_units_for(bench, grinder.largest_cut_nm), step)
-    largest_now = _largest(belief, most_nm, part, most_units)
-    largest_last = largest_now
-    if passes_left_hint is None:
-        largest_last = _largest(belief, most_nm, left, most_units)
     best: tuple[float, int] | None = None
     rising = 0
-    for units in range(largest_last, 0, -step):
+    for units in range(_largest(belief, most_nm, left, most_units), 0, -step):
         after = _passes_after(belief, units, window)
-        if units > largest_now and after > _LIKELY_LAST:
-            continue
         if best is None or after < best[0] - 0.005:
             best, rising = (after, units), 0
         else:

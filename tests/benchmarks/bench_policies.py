@@ -2,8 +2,9 @@
 
     python tests/benchmarks/bench_policies.py --rings 100000 --jobs 2 --plot policies.png
 
-Players: ours (the product as it is), the optimum of a dynamic programme with the same knowledge,
-the same optimum told the grinder's true rate, and three rules of thumb. Reported for each scenario
+Players: ours (the product as it is), the optimum of a dynamic programme with the same knowledge and
+the same limit of risk for each cut, the same told the grinder's true rate, the same without the
+limit (spoiling only has its price), and three rules of thumb. Reported for each scenario
 (shop.py): share of rings spoiled by over-grinding, passes and readings per ring, share that ends
 inside the window, each with a 95 % confidence interval.
 """
@@ -25,11 +26,10 @@ from rich.table import Table
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from players import Outcome, play
+from players import PLAYERS, Outcome, play
 from rules import READINGS_PER_PASS, RULES, play_rule
 from shop import Scenario
 
-PLAYERS = ("ours", "optimum", "knowing optimum")
 ENGINES_PER_TASK = 8
 
 _BASE = Scenario("default: window 1.5")
@@ -41,6 +41,8 @@ SCENARIOS = {
     "rate-high": _BASE.named("rate 30 % high", rate=1.3, rate_sd=0.0),
     "rate-low": _BASE.named("rate 30 % low", rate=0.7, rate_sd=0.0),
     "feel-2x": _BASE.named("feel noise doubled", feel_sd=0.5),
+    "cut-2x": _BASE.named("cut noise doubled", cut_sd=0.5),
+    "tilt": _BASE.named("5 % of seatings tilted", tilt=0.05),
     "mistakes": _BASE.named("mistakes 2 %, misheard 2 %", clumsy=0.02, misheard=0.02),
     "goes-only": _BASE.named("says goes / no go only", coarse=1.0),
     "butting": _BASE.named("30 % butt at first", butting=0.3),

@@ -7,7 +7,7 @@ is doubted, cut, and learn when a ring is done. Only the choice of the cut diffe
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from math import floor
 from pathlib import Path
 
@@ -36,6 +36,11 @@ from assistant.fitting import (
     next_leaf,
 )
 from assistant.fitting.doubt import doubt
+from assistant.fitting.removal import p_over_after
+
+PLAYERS = ("ours", "optimum", "knowing optimum", "priced optimum")
+_RATE_SDS = (0.005, 0.02, 0.03, 0.045, 0.07, 0.10)
+_WORTH_BITS = 0.12
 
 CutChoice = Callable[[Belief, Window, Bench], CutAdvice]
 
@@ -67,7 +72,7 @@ def bench_for(scenario: Scenario) -> Bench:
 
 
 def play(player: str, scenario: Scenario, engines: int, seed: int) -> tuple[list[Outcome], int]:
-    """``engines`` engines played by "ours", "optimum" or "knowing optimum"; outcomes, engines."""
+    """``engines`` engines played by one of PLAYERS; outcomes, engines."""
     rng = np.random.default_rng(seed)
     outcomes: list[Outcome] = []
     for _ in range(engines):
@@ -82,7 +87,10 @@ def _play_engine(player: str, scenario: Scenario, rng: np.random.Generator) -> l
     if player == "knowing optimum":
         # It is told the true rate, so it has nothing to learn of the grinder.
         bench = replace(bench, grinder=replace(bench.grinder, rate=engine.rate, rate_sd=0.005))
-    choose = next_cut if player == "ours" else _optimal_cut
+    choose = next_cut
+    if player != "ours":
+        risk = 1.0 if player == "priced optimum" else bench.over_risk
+        choose = partial(_optimal_cut, risk=risk)
     outcomes = []
     for _ in range(scenario.rings_per_engine):
         outcome, facts = play_ring(engine, window, bench, choose)
@@ -132,31 +140,36 @@ def _call(engine: Engine, gap: float, leaf: LeafAdvice, bench: Bench, *, mishear
     return Reading(leaf_nm, Feel(feel), len(leaf.stack))
 
 
-def _optimal_cut(belief: Belief, window: Window, bench: Bench) -> CutAdvice:
-    """The product's advice with its feed replaced by the dynamic programme's."""
+def _optimal_cut(belief: Belief, window: Window, bench: Bench, *, risk: float) -> CutAdvice:
+    """The dynamic programme's cut; measured as the house measures before it is asked."""
     advice = next_cut(belief, window, bench)
-    near = advice.reason is CutReason.INSIDE and advice.p_inside < bench.confidence
-    if not near and advice.reason not in (CutReason.SNEAK, CutReason.TOO_RISKY):
+    if not belief.known or advice.reason in (CutReason.BUTTING, CutReason.OVER):
         return advice
-    step = bench.grinder.step_nm / NM_PER_THOU
+    leaf = next_leaf(belief, window, bench)
+    measure = replace(advice, feed_nm=0, reason=CutReason.MEASURE)
+    if advice.reason is CutReason.MEASURE and leaf.bits >= _WORTH_BITS:
+        return measure
+    grinder = bench.grinder
     solution = _solution(
         (window.most_nm - window.least_nm) / NM_PER_THOU,
-        step,
-        round(min(bench.grinder.rate_sd, 0.12) * 100) / 100,
+        grinder.step_nm / NM_PER_THOU,
+        min(_RATE_SDS, key=lambda sd: abs(sd - grinder.rate_sd)),
+        risk,
     )
     sd = (belief.quantile(0.8413) - belief.quantile(0.1587)) / 2 / NM_PER_THOU
-    feed, measure = solution.best((window.most_nm - belief.mean_nm) / NM_PER_THOU, sd)
-    # When no leaf tells any more, there is nothing but the cut.
-    if measure and next_leaf(belief, window, bench).leaf_nm is not None:
-        return replace(advice, feed_nm=0, reason=CutReason.MEASURE)
-    feed_nm = floor(feed / bench.grinder.rate / step + 1e-6) * bench.grinder.step_nm
-    if feed_nm > 0:
-        return replace(advice, feed_nm=feed_nm, reason=CutReason.SNEAK)
+    feed = solution.best((window.most_nm - belief.mean_nm) / NM_PER_THOU, sd)
+    steps = floor(feed * NM_PER_THOU / grinder.rate / grinder.step_nm + 0.5)
+    # The true belief is not quite normal: the limit is kept by it, not by its normal likeness.
+    while steps and p_over_after(belief, steps * grinder.step_nm, window.most_nm) > risk:
+        steps -= 1
+    if steps:
+        return replace(advice, feed_nm=steps * grinder.step_nm, reason=CutReason.SNEAK)
+    if leaf.leaf_nm is not None:
+        return measure
     below = belief.p_below(window.least_nm) > 0.5
-    reason = CutReason.TOO_RISKY if below else CutReason.INSIDE
-    return replace(advice, feed_nm=0, reason=reason)
+    return replace(advice, feed_nm=0, reason=CutReason.TOO_RISKY if below else CutReason.INSIDE)
 
 
 @lru_cache(maxsize=64)
-def _solution(width: float, step: float, rate_sd: float) -> Solution:
-    return solve(Problem(width=width, step=step, rate_sd=rate_sd))
+def _solution(width: float, step: float, rate_sd: float, risk: float) -> Solution:
+    return solve(Problem(width=width, step=step, rate_sd=rate_sd, risk=risk))

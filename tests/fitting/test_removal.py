@@ -122,10 +122,14 @@ def test_file_is_told_whole_strokes() -> None:
 
 
 def test_risk_spent_on_earlier_cuts_is_not_spent_again() -> None:
-    belief = believe((snug(6), cut(8.5), snug(14)), BENCH, window=WINDOW)
-    assert belief.spent_risk > 0
-    sparing = next_cut(belief, WINDOW, BENCH, passes_left_hint=20.0)
-    assert sparing.p_over <= BENCH.over_risk / 20 + 1e-12
+    facts = (goes(5), snug(6), cut(7), goes(13), almost(14))
+    belief = believe(facts, BENCH, window=WINDOW)
+    assert 0 < belief.spent_risk < BENCH.over_risk
+    left = BENCH.over_risk - belief.spent_risk
+    assert next_cut(belief, WINDOW, BENCH).p_over <= left
+    # The same gap with all risk but a hair spent: a smaller cut, or none.
+    poor = replace(belief, spent_risk=0.9999 * BENCH.over_risk)
+    assert next_cut(poor, WINDOW, BENCH).feed_nm < next_cut(belief, WINDOW, BENCH).feed_nm
 
 
 def test_inch_and_metric_jobs_of_the_same_physics_decide_alike() -> None:
