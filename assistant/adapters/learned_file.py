@@ -43,8 +43,15 @@ class LearnedFile:
         """Keep an entry, the others as they are; the whole file or nothing. Raises LearnedError."""
         self._write({**self.read(), key: learned})
 
-    def forget(self) -> None:
-        """Erase everything. Raises LearnedError."""
+    def forget(self, key: str | None = None) -> None:
+        """Erase one entry, or everything. Raises LearnedError, also if there is no such entry."""
+        if key is not None:
+            entries = self.read()
+            if key not in entries:
+                there = ", ".join(repr(other) for other in entries) or "nothing"
+                raise LearnedError(f"Nothing is learned of {key!r}; there is: {there}.")
+            self._write({other: known for other, known in entries.items() if other != key})
+            return
         try:
             self.path.unlink(missing_ok=True)
         except OSError as error:

@@ -7,7 +7,7 @@ import typer
 
 from assistant import __version__
 from assistant.adapters.terminal import Terminal
-from assistant.cli import after, check, jobs, live, review
+from assistant.cli import after, again, check, history, jobs, live, review
 from assistant.errors import LeafcallError
 
 app = typer.Typer(
@@ -56,6 +56,7 @@ def _root(
 
 for _command in (
     jobs.new, live.fit, live.type_, live.hear, review.review, after.sheet, after.forget,
-    after.mend, jobs.learned, jobs.phrases, jobs.models, check.check, check.practice, live.demo,
+    after.mend, history.history, again.again, jobs.learned, jobs.phrases, jobs.models,
+    check.check, check.practice, live.demo,
 ):  # fmt: skip
     app.command(name=_command.__name__.strip("_"))(_command)

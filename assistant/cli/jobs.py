@@ -12,6 +12,7 @@ from assistant.adapters.learned_file import LearnedFile, usual_path
 from assistant.adapters.terminal import Terminal
 from assistant.adapters.vosk_recognizer import STANDARD_MODEL, fetch_model
 from assistant.assembly.ears import DEFAULT_EAR, OWN_MODEL, STOCK_EAR, load_grammar
+from assistant.assembly.histories import learned_anew, logs_of
 from assistant.cli.options import JobFile
 from assistant.errors import LeafcallError
 from assistant.new_job import Question, interview, take_default
@@ -78,14 +79,35 @@ def _ask(terminal: Terminal) -> Callable[[Question, str], str]:
 
 def learned(
     forget: Annotated[bool, typer.Option("--forget", help="Erase all learned values.")] = False,
+    only: Annotated[
+        str | None,
+        typer.Option("--only", metavar="WHO", help="With --forget: only of this person and tool."),
+    ] = None,
+    rebuild: Annotated[
+        list[Path] | None,
+        typer.Option("--rebuild", metavar="FOLDER|LOG|JOB", help="Learn anew from session logs."),
+    ] = None,
 ) -> None:
-    """Show what was learned of grinders and people, or erase it."""
+    """Show what was learned of grinders and people, erase it, or learn it anew from logs."""
     terminal = Terminal()
     file = LearnedFile(usual_path())
+    if forget and rebuild:
+        raise typer.BadParameter(
+            "--forget and --rebuild do not go together: do one, then the other."
+        )
+    if only is not None and not forget:
+        raise typer.BadParameter("--only goes with --forget.")
     if forget:
-        file.forget()
+        file.forget(only)
         terminal.show("Erased. The next job starts from the usual values.")
         return
+    if rebuild:
+        made, left_out = learned_anew(logs_of(rebuild))
+        for path, why in left_out:
+            terminal.warn(f"Not used: {path}: {why}")
+        for key, values in made.items():
+            file.keep(key, values)
+        terminal.show(f"Learned anew from logs: {', '.join(made) or 'nothing, no ring was ended'}.")
     entries = file.read()
     if not entries:
         terminal.show("Nothing is learned yet: it takes a session with accepted rings.")
