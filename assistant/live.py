@@ -6,6 +6,7 @@ only through ports.
 """
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Protocol
@@ -62,8 +63,9 @@ class Manners:
 class LiveBench:
     """The loop of a session by voice.
 
-    listener_of: an ear for a source. reopen: opens the microphone again after it was lost; None
-    where the source simply ends (recordings). call_of: makes the call of an utterance.
+    listener_of: an ear for a source. call_of: makes the call of an utterance. reopen: finds a
+    microphone again after it was lost, called while nothing is played; None where the source simply
+    ends (recordings).
     """
 
     def __init__(
@@ -202,10 +204,14 @@ class LiveBench:
         """Say that the microphone is gone, and try until there is one again."""
         if self._reopen is None:
             raise error
+        with suppress(AudioError):
+            self._source.close()
         self._dialogue.tell("microphone lost", str(error))
         while True:
             self._show(Mode.NO_MICROPHONE)
             self._clock.wait(_RETRY_S)
+            if self._speaker.speaking:  # devices cannot be looked for while one is in use
+                continue
             try:
                 self._source = self._reopen()
             except AudioError:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from assistant.adapters import microphone
-from assistant.adapters.microphone import Microphone, input_devices
+from assistant.adapters.microphone import Microphone, input_devices, look_again
 from assistant.errors import AudioError, MicrophoneError
 from assistant.utterance import FRAME_SAMPLES, SAMPLE_RATE_HZ
 
@@ -53,6 +53,15 @@ class FakeSoundDevice(ModuleType):
         self.busy = False
         self.streams: list[FakeStream] = []
         self.default = SimpleNamespace(device=(1, 0))
+        self.started = True
+        self.plugged_in: list[dict[str, Any]] = []
+
+    def _terminate(self) -> None:
+        self.started = False
+
+    def _initialize(self) -> None:
+        self.started = True
+        self.devices = [*self.devices, *self.plugged_in]
 
     def query_devices(self, device: int | str | None = None, kind: str | None = None) -> Any:
         if kind is None:
@@ -253,3 +262,14 @@ def test_a_missing_package_is_one_sentence_with_the_way_out(
     monkeypatch.setitem(sys.modules, "sounddevice", None)
     with pytest.raises(MicrophoneError, match="pip install sounddevice"):
         Microphone()
+
+
+def test_a_microphone_that_was_plugged_in_later_is_found_after_another_look(
+    library: FakeSoundDevice,
+) -> None:
+    library.plugged_in = [{**DEVICES[1], "name": "New microphone", "index": 3}]
+    with pytest.raises(MicrophoneError):
+        Microphone("New microphone")
+    look_again()
+    assert library.started
+    assert Microphone("New microphone").name == "New microphone"

@@ -1,5 +1,7 @@
 """Clips, shipped files and the terminal."""
 
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -95,3 +97,16 @@ def test_progress_is_hidden_where_there_is_no_terminal(capsys: pytest.CaptureFix
         steps.reach(2, -1)
     caught = capsys.readouterr()
     assert (caught.out, caught.err.strip()) == ("", "")
+
+
+def test_what_libraries_write_to_standard_error_is_dropped_and_python_is_heard() -> None:
+    code = (
+        "import os, sys\n"
+        "from assistant.adapters.terminal import Terminal, libraries_silenced\n"
+        "with libraries_silenced():\n"
+        "    os.write(2, b'ALSA underrun\\n')\n"
+        "    Terminal().warn('a warning')\n"
+        "os.write(2, b'afterwards\\n')\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stderr == "a warning\nafterwards\n"

@@ -146,6 +146,19 @@ class Microphone:
         return np.asarray(self._converter.resample_chunk(block), np.float32)
 
 
+def look_again() -> None:
+    """Have PortAudio look for devices anew: it else knows only those of its start.
+
+    Only while nothing is played or recorded. Raises MicrophoneError.
+    """
+    audio = _import_sounddevice()
+    try:
+        audio._terminate()
+        audio._initialize()
+    except audio.PortAudioError as exc:
+        raise MicrophoneError(f"PortAudio cannot look for devices anew: {exc}.") from exc
+
+
 def input_devices() -> tuple[str, ...]:
     """Names of the input devices, the default one first. Raises MicrophoneError."""
     audio = _import_sounddevice()

@@ -1,5 +1,6 @@
 """The terminal: labelled lines, progress, warnings. The only place that prints."""
 
+import os
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -61,6 +62,32 @@ class Terminal:
         )
         with bar:
             yield Steps(bar, bar.add_task(what, total=total))
+
+
+@contextmanager
+def libraries_silenced() -> Iterator[None]:
+    """What C libraries write to standard error (ALSA does, at every hiccup) is dropped.
+
+    Python's own standard error goes on as before; it would else be lost in the read-out's place.
+    """
+    try:
+        shown = sys.stderr.fileno()
+        kept = os.dup(shown)
+    except (OSError, ValueError):  # no standard error, or one that is no file
+        yield
+        return
+    before, nowhere = sys.stderr, os.open(os.devnull, os.O_WRONLY)
+    sys.stderr.flush()
+    with os.fdopen(os.dup(kept), "w", buffering=1, encoding="utf-8", errors="replace") as own:
+        try:
+            os.dup2(nowhere, shown)
+            sys.stderr = own
+            yield
+        finally:
+            sys.stderr = before
+            os.dup2(kept, shown)
+            os.close(kept)
+            os.close(nowhere)
 
 
 class Steps:

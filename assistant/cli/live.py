@@ -12,9 +12,9 @@ import typer
 from assistant.adapters.keys import NoKeys, open_keys
 from assistant.adapters.learned_file import LearnedFile, usual_path
 from assistant.adapters.loudspeaker import LoudSpeaker
-from assistant.adapters.microphone import Microphone
+from assistant.adapters.microphone import Microphone, look_again
 from assistant.adapters.speaker import SilentSpeaker, VoiceSpeaker
-from assistant.adapters.terminal import Terminal
+from assistant.adapters.terminal import Terminal, libraries_silenced
 from assistant.adapters.typed_recognizer import TypedRecognizer
 from assistant.adapters.wav_file import WavFile
 from assistant.assembly.ears import (
@@ -85,6 +85,7 @@ def fit(
     screen = open_screen(plain=plain, cautions=load_wording().cautions)
     try:
         with (
+            libraries_silenced(),
             _session(
                 job, screen, mute=mute, fresh=fresh, speed=speed, tones=not no_tones,
                 keeping=_keeping(keep, keep_mb),
@@ -101,7 +102,7 @@ def fit(
             bench = _take_turns(
                 session, opened, microphone, keys=keys, display=screen,
                 manners=Manners(headset=headset, key_to_talk=key_to_talk),
-                reopen=lambda: Microphone(device),
+                reopen=lambda: _microphone_again(device),
             )  # fmt: skip
             try:
                 bench.run()
@@ -109,6 +110,11 @@ def fit(
                 bench.source.close()
     finally:
         microphone.close()
+
+
+def _microphone_again(device: str | None) -> Microphone:
+    look_again()
+    return Microphone(device)
 
 
 def _keeping(on: bool | None, most_mb: int) -> ClipKeepingSet | None:
