@@ -123,19 +123,21 @@ def test_whatever_was_measured_has_a_verdict_and_what_is_not_ok_a_change(
 
 
 @pytest.mark.parametrize(
-    ("heard", "score", "compute_s", "verdict"),
+    ("heard", "score", "compute_s", "wall_s", "verdict"),
     [
-        ("fifteen goes", 0.95, 0.5, Verdict.OK),
-        ("fifty goes", 0.95, 0.5, Verdict.BROKEN),
-        ("", 0.0, 0.5, Verdict.BROKEN),
-        ("fifteen goes", 0.6, 0.5, Verdict.LOOK),
-        ("fifteen goes", 0.95, 1.5, Verdict.LOOK),
-        ("fifteen goes", 0.95, 2.5, Verdict.BROKEN),
+        ("fifteen goes", 0.95, 0.5, 0.6, Verdict.OK),
+        ("fifty goes", 0.95, 0.5, 0.6, Verdict.BROKEN),
+        ("", 0.0, 0.5, 0.6, Verdict.BROKEN),
+        ("fifteen goes", 0.6, 0.5, 0.6, Verdict.LOOK),
+        ("fifteen goes", 0.95, 0.5, 9.0, Verdict.LOOK),  # other programs are at work
+        ("fifteen goes", 0.95, 2.5, 2.6, Verdict.BROKEN),
     ],
 )
-def test_hearing(heard: str, score: float, compute_s: float, verdict: Verdict) -> None:
+def test_hearing(
+    heard: str, score: float, compute_s: float, wall_s: float, verdict: Verdict
+) -> None:
     finding = checkup.hearing(
-        "own", "fifteen goes", heard, score, compute_s=compute_s, audio_s=2.0
+        "own", "fifteen goes", heard, score, compute_s=compute_s, wall_s=wall_s, audio_s=2.0
     )
     assert finding.verdict is verdict
 
