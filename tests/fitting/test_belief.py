@@ -314,3 +314,61 @@ def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
     # Binomial, 1000 trials: standard deviations 0.0095 and 0.016; three of them either way.
     assert inside / trials == pytest.approx(0.90, abs=0.03)
     assert below / trials == pytest.approx(0.50, abs=0.048)
+
+
+@pytest.mark.parametrize(("accepted_to", "risk"), [(2.0, 0.00802), (1.6718, 0.001)])
+def test_consumers_risk_of_the_bearings_of_jcgm_106(accepted_to: float, risk: float) -> None:
+    # JCGM 106:2012, 9.5.4 through suncal: measured with u = 0.25, accepted up to A_U: 0.8 % with
+    # A_U = 2, 0.1 % with A_U = 1.67 (values recomputed). Ten thou stand for 1 um.
+    def density(x: np.ndarray) -> np.ndarray:
+        um = x / (10 * THOU)
+        return np.asarray(gamma.pdf(um, 4, scale=0.25) * norm.cdf((accepted_to - um) / 0.25))
+
+    belief = shaped(density, 2540, 80 * THOU)
+    every = shaped(lambda x: gamma.pdf(x / (10 * THOU), 4, scale=0.25), 2540, 80 * THOU)
+    accepted = float(every.chances @ norm.cdf((accepted_to - every.gap_nm / (10 * THOU)) / 0.25))
+    assert accepted * belief.p_above(20 * THOU) == pytest.approx(risk, rel=0.03)
+
+
+@pytest.mark.parametrize(("accepted_to", "risk"), [(2.0, 0.017), (1.6718, 0.075)])
+def test_producers_risk_of_the_bearings_of_jcgm_106(accepted_to: float, risk: float) -> None:
+    # The same example: conforming, and refused all the same: 1.7 %, with the guard band 7.5 %.
+    def density(x: np.ndarray) -> np.ndarray:
+        um = x / (10 * THOU)
+        return np.asarray(gamma.pdf(um, 4, scale=0.25) * norm.sf((accepted_to - um) / 0.25))
+
+    belief = shaped(density, 2540, 80 * THOU)
+    every = shaped(lambda x: gamma.pdf(x / (10 * THOU), 4, scale=0.25), 2540, 80 * THOU)
+    refused = float(every.chances @ norm.sf((accepted_to - every.gap_nm / (10 * THOU)) / 0.25))
+    assert refused * belief.p_below(20 * THOU) == pytest.approx(risk, abs=0.0006)
+
+
+def test_two_sided_false_accepts_at_four_to_one() -> None:
+    # Deaver through suncal: limits at two standard deviations, ratio 4 (limit 4 times the 2 u of
+    # the measurement): false accepts 0.80 %, false rejects 1.5 %. The limit is 20 thou here.
+    sd, u, limit = 10.0, 2.5, 20.0
+
+    def accept(x: np.ndarray) -> np.ndarray:
+        thou = x / THOU
+        return np.asarray(norm.cdf((limit - thou) / u) - norm.cdf((-limit - thou) / u))
+
+    every = shaped(lambda x: norm.pdf(x / THOU, 0, sd), -80 * THOU, 80 * THOU)
+    both = window(-limit, limit)
+    taken = shaped(lambda x: norm.pdf(x / THOU, 0, sd) * accept(x), -80 * THOU, 80 * THOU)
+    refused = shaped(lambda x: norm.pdf(x / THOU, 0, sd) * (1 - accept(x)), -80 * THOU, 80 * THOU)
+    share = float(every.chances @ accept(every.gap_nm))
+    assert share * (1 - taken.p_inside(both)) == pytest.approx(0.00801, rel=0.01)
+    assert (1 - share) * refused.p_inside(both) == pytest.approx(0.01485, rel=0.01)
+
+
+def test_leaf_after_leaf_that_goes_beats_a_leaf_miscalled_before_the_cut() -> None:
+    # The thinnest leaf called "no go" for "goes": the ring seems to butt, ten thou are cut, and
+    # then everything goes. It must be believed wide, not wedged below twelve thou.
+    wrong = (no_go(2), cut(10), goes(10), goes(11), goes(12), goes(13))
+    belief = believe(wrong, BENCH, window=WINDOW)
+    assert belief.quantile(0.99) > 16 * THOU
+    again = believe((*wrong, goes(14), almost(15)), BENCH, window=WINDOW)
+    assert again.best_nm == round(14.5 * THOU)
+    # Readings that suit what was known leave no such doubt.
+    suits = believe((goes(5), almost(6), cut(5), goes(10), almost(11)), BENCH, window=WINDOW)
+    assert suits.p_above(12.5 * THOU) < 1e-4
