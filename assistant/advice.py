@@ -36,7 +36,8 @@ class Advice:
     """The next step. key: the ring it is for. more_nm: gap still to win to the target, nm, >= 0.
 
     stack_nm: leaf (or leaves to stack) to try, empty if none. feed_nm, strokes: cut to make, 0 if
-    none. p_over: chance that the cut ends above the most allowed. passes: cuts expected to come.
+    none. p_over: chance that the cut ends above the most allowed (of CLOSE: that the smallest
+    cut would). passes: cuts expected to come.
     elsewhere: where in this engine an over-gapped ring would fit.
     """
 

@@ -4,7 +4,7 @@ The hard bound of every cut: the chance of ending above the most allowed gap, ov
 known (gap, rate of the grinder, spread of the cut, offset of feel), stays under the risk limit.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import floor, hypot
 
@@ -48,9 +48,9 @@ class CutAdvice:
     """The next cut.
 
     feed_nm: what to set on the dial, nm (0 for a file or no cut). strokes: file strokes (0 for a
-    dial or no cut). p_over: chance of ending above the most allowed after this cut (or now, if no
-    cut is advised). expected_passes: passes still to come, this one included. p_inside: chance of
-    being inside the window now.
+    dial or no cut). p_over: chance of ending above the most allowed after this cut (after the
+    smallest settable one, if that is too risky; now, if no cut is advised). expected_passes: passes
+    still to come, this one included. p_inside: chance of being inside the window now.
     """
 
     feed_nm: int
@@ -94,8 +94,10 @@ def next_cut(belief: Belief, window: Window, bench: Bench) -> CutAdvice:
         return _no_cut(CutReason.MEASURE, belief, window)
     if belief.p_above(window.most_nm) > 0.5:
         return _no_cut(CutReason.OVER, belief, window)
-    below = belief.p_below(window.least_nm) > 0.5
-    return _no_cut(CutReason.TOO_RISKY if below else CutReason.INSIDE, belief, window)
+    if belief.p_below(window.least_nm) <= 0.5:
+        return _no_cut(CutReason.INSIDE, belief, window)
+    smallest = p_over_after(belief, bench.grinder.unit_step, window.most_nm)
+    return replace(_no_cut(CutReason.TOO_RISKY, belief, window), p_over=smallest)
 
 
 def _best_cut(belief: Belief, window: Window, most_nm: int) -> CutAdvice | None:

@@ -98,6 +98,16 @@ def test_smallest_step_that_may_spoil_is_not_advised() -> None:
     assert p_over_after(belief, BENCH.grinder.step_nm, tight.most_nm or 0) > BENCH.over_risk
 
 
+def test_cut_that_is_too_risky_is_told_with_its_chance() -> None:
+    # Known to a tenth of a thou, 14.8 of a window of 15 to 15.25: half a thou more passes the most
+    # with Phi((14.8 + 0.5 - 15.25) / sqrt(0.1^2 + 0.25^2)) = Phi(0.186) = 0.574 (normal tables).
+    tight = window(15, 15.25)
+    belief = replace(normal_belief(14.8, 0.1), tried=(goes(14),) * 7)
+    advice = next_cut(belief, tight, belief.bench)
+    assert (advice.reason, advice.cuts) == (CutReason.TOO_RISKY, False)
+    assert advice.p_over == pytest.approx(0.574, abs=0.01)
+
+
 def test_far_ring_gets_one_large_cut_and_a_near_one_a_small_one() -> None:
     far = advice_for(goes(5), almost(6))
     near = advice_for(snug(14), goes(13.5), almost(14.5))
