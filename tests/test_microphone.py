@@ -112,6 +112,17 @@ def test_blocks_of_any_length_come_out_as_whole_frames_without_a_lost_sample(
     assert source.overflows == 0
 
 
+def test_what_a_driver_sends_that_is_no_number_or_too_loud_does_no_harm(
+    library: FakeSoundDevice,
+) -> None:
+    source = Microphone()
+    block = np.full(FRAME_SAMPLES, 0.25, np.float32)
+    block[:4] = np.nan, np.inf, -np.inf, 7.0
+    library.streams[0].give(block)
+    frame = next(source.frames())
+    assert list(frame[:5]) == [0.0, 0.0, 0.0, 1.0, 0.25]
+
+
 def test_it_asks_for_what_the_house_needs(library: FakeSoundDevice) -> None:
     source = Microphone("Webcam")
     settings = library.streams[0].settings

@@ -86,7 +86,7 @@ SPOKEN: list[tuple[str, list[str], str]] = [
     ("note", ["note"], "Go ahead."),
     ("noted", ["note", "blue rag"], "Noted."),
     ("wrap up", ["top ring", "spoiled ring", "wrap up"],
-     "Wrapped up. one rings done, five open. The sheet is written."),
+     "Wrapped up. Rings done, one; still open, five. The sheet is written."),
     ("no such cylinder", ["cylinder nine"],
      "There is no cylinder nine. This job has two."),
     ("no such ring", ["oil ring"],

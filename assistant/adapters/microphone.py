@@ -70,7 +70,7 @@ class Microphone:
             whole = len(line) // FRAME_SAMPLES * FRAME_SAMPLES
             self._left_over = line[whole:]
             for first in range(0, whole, FRAME_SAMPLES):
-                yield np.clip(line[first : first + FRAME_SAMPLES], -1.0, 1.0)
+                yield _harmless(line[first : first + FRAME_SAMPLES])
 
     def drop_waiting(self) -> float:
         """Drop sound that came in and was not read yet; seconds of it."""
@@ -144,6 +144,11 @@ class Microphone:
         if self._converter is None:
             return block
         return np.asarray(self._converter.resample_chunk(block), np.float32)
+
+
+def _harmless(frame: Samples) -> Samples:
+    """The frame within full scale; what a driver sends that is no number is quiet."""
+    return np.clip(np.nan_to_num(frame, nan=0.0, posinf=0.0, neginf=0.0), -1.0, 1.0)
 
 
 def look_again() -> None:
