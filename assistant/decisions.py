@@ -175,9 +175,9 @@ def _check_leaves(state: State, command: Report) -> None:
 
 def _entry(state: State, proposed: tuple[Any, ...]) -> tuple[Any, ...]:
     """The proposed ring events, or the question that must be answered before they count."""
-    confirmed = state.pending is not None and state.pending.events == proposed
-    if confirmed:  # said again word for word: that is a yes
-        return (ev.QuestionAnswered(yes=True), *proposed)
+    waiting = state.pending.events if state.pending is not None else ()
+    if waiting and _without_retraction(waiting) == proposed:
+        return (ev.QuestionAnswered(yes=True), *waiting)  # said again word for word: that is a yes
     trial = state
     for event in proposed:
         key: RingKey = (event.cylinder, event.position)
@@ -332,8 +332,8 @@ def _answer(state: State, yes: bool) -> tuple[Any, ...]:
 def _amend(state: State, number: Decimal) -> tuple[Any, ...]:
     """The last entry (or the one that waits for a yes) again, its last number replaced."""
     job = state.the_job
-    waiting = state.pending is not None
-    entry = state.pending.events if state.pending is not None else state.last_entry
+    waiting = state.pending.events if state.pending is not None else ()
+    entry = _without_retraction(waiting) if waiting else state.last_entry
     at = next(
         (n for n in reversed(range(len(entry))) if isinstance(
             entry[n], ev.LeafTried | ev.MetalGround | ev.StrokesFiled)),
@@ -354,8 +354,17 @@ def _amend(state: State, number: Decimal) -> tuple[Any, ...]:
                 raise CommandNotAllowed("half a stroke")
             corrected = filed.model_copy(update={"strokes": int(number)})
     proposed = (*entry[:at], corrected, *entry[at + 1 :])
-    if waiting:
+    if waiting and entry == waiting:
         return _entry(replace(state, pending=None), proposed)
     # A question that was open before the entry is not answered by correcting it.
-    before = replace(state.before or state, pending=None)
-    return (ev.EntryRetracted(retracted_turn=state.entry_turn), *_entry(before, proposed))
+    decided = _entry(replace(state.before or state, pending=None), proposed)
+    retracted = ev.EntryRetracted(retracted_turn=state.entry_turn)
+    if isinstance(decided[0], ev.QuestionAsked):
+        # The old entry stands until the yes: a cut that was made must not be lost by a "no".
+        return (decided[0].model_copy(update={"pending": (retracted, *decided[0].pending)}),)
+    return (retracted, *decided)
+
+
+def _without_retraction(waiting: tuple[Any, ...]) -> tuple[Any, ...]:
+    """The ring events of a question; that of a correction takes the old entry back first."""
+    return waiting[isinstance(waiting[0], ev.EntryRetracted) :]

@@ -77,7 +77,8 @@ def _meaning(turn: Turn, wording: Wording) -> str:
     if turn.state.pending is not None and any(
         isinstance(event, ev.QuestionAsked) for event in turn.events
     ):
-        entries = [entry_line(event, wording, unit).shown for event in turn.state.pending.events]
+        waiting = [e for e in turn.state.pending.events if isinstance(e, ev.RingEvent)]
+        entries = [entry_line(event, wording, unit).shown for event in waiting]
         return f"asked back before it counts: {', '.join(entries)}"
     entries = [
         entry_line(event, wording, unit).shown

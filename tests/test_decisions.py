@@ -7,7 +7,7 @@ import pytest
 
 from assistant import events as ev
 from assistant.errors import CommandNotAllowed
-from assistant.fitting.facts import Feel
+from assistant.fitting.facts import Cut, Feel
 from assistant.grammar import Grammar
 from assistant.job import Grinder, GrinderKind, LimitsRule, Relation, RingSpec
 from assistant.reply import Wording
@@ -378,13 +378,35 @@ def test_a_correction_that_can_hardly_be_true_is_asked_back(bench: Bench) -> Non
     bench.through("top ring", "ground two", "make that twelve")
     assert bench.state.pending is not None
     assert bench.state.pending.about == "large cut"
-    assert bench.state.ring((1, TOP)).facts == ()
+    bench.say("yes")
+    assert bench.state.ring((1, TOP)).facts == (Cut(feed_nm=12 * THOU),)
+
+
+def test_a_correction_that_is_denied_leaves_what_was_entered(bench: Bench) -> None:
+    # A cut that was made must never be lost: its advice would be to cut once more.
+    for denied in ("no", "scratch that"):
+        bench.through("ground two", "make that twelve", denied)
+        assert bench.state.pending is None
+        assert bench.state.ring((1, UPPER)).facts == (Cut(feed_nm=2 * THOU),)
+        bench.say("scratch that")
+        assert bench.state.ring((1, UPPER)).facts == ()
+
+
+def test_a_correction_that_is_asked_back_can_be_corrected_or_said_again(
+    new_bench: NewBench,
+) -> None:
+    for after_it in ("make that three", "make that twelve"):
+        bench = new_bench().through("top ring", "ground two", "make that fourteen", after_it)
+        if bench.state.pending is not None:
+            bench.say("ground twelve")  # word for word: that is a yes
+        facts = bench.state.ring((1, TOP)).facts
+        assert facts == (Cut(feed_nm=(3 if after_it == "make that three" else 12) * THOU),)
 
 
 def test_an_old_question_is_not_answered_by_a_correction_to_the_same_number(bench: Bench) -> None:
     bench.through("top ring", "ground twelve", "ground two", "make that twelve")
     assert bench.state.pending is not None
-    assert bench.state.ring((1, TOP)).facts == ()
+    assert bench.state.ring((1, TOP)).facts == (Cut(feed_nm=2 * THOU),)
 
 
 # --- the difference of top and second ---------------------------------------------------------

@@ -320,7 +320,8 @@ class _Teller:
         takes_back = next(
             (e.retracted_turn for e in events if isinstance(e, ev.EntryRetracted)), None
         )
-        waiting: list[Any] = list(question.pending) if question is not None else []
+        asked = question.pending if question is not None else ()
+        waiting: list[Any] = [e for e in asked if isinstance(e, ev.RingEvent)]
         clips = [e.clip for e in events if isinstance(e, ev.CallHeard | ev.NoteKept) and e.clip]
         about = [(e.cylinder, e.position) for e in (*entries, *waiting)]
         here = self.heres.get(number)
