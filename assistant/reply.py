@@ -267,6 +267,7 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         "more_nm": advice.more_nm,
         "feed_nm": advice.feed_nm,
         "strokes": advice.strokes,
+        "over": max(1, round(100 * advice.p_over)),
     }
     if advice.stack_nm:
         facts["leaf_stack"] = " ".join(str(leaf_nm) for leaf_nm in advice.stack_nm)
