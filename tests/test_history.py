@@ -24,7 +24,7 @@ from assistant.fitting.facts import Cut, Reading
 from assistant.grammar import Grammar
 from assistant.learned import Learned
 from assistant.record.history import NEWEST_FORM, OPEN, PastRing, past_session
-from assistant.record.past_page import history_page
+from assistant.record.past_page import _scale, history_page
 from assistant.record.past_work import History, history_json, history_lines, trend
 from assistant.reply import Wording
 from assistant.session import Outcome, State, replay
@@ -345,6 +345,22 @@ def test_the_page_is_whole_and_escapes_what_people_typed(past: PastWork, shop: P
     assert len(pictures) >= 8
     assert all(facts.get("aria-label") for facts in pictures)
     assert len([tag for tag, _ in page.seen if tag == "circle"]) >= 3 * 4
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "ticks"),
+    [
+        (0, 2.9, (0, 1, 2, 3)),
+        (0, 0, (0, 0.2)),
+        (0.96, 1.09, (0.95, 1.0, 1.05, 1.1)),
+        (6.4, 6.4, (6.4, 6.42)),
+        (-3, 3, (-4, -2, 0, 2, 4)),
+    ],
+)
+def test_a_scale_holds_the_values_on_round_figures(
+    low: float, high: float, ticks: tuple[float, ...]
+) -> None:
+    assert _scale(low, high) == pytest.approx(ticks)
 
 
 def test_no_mark_lies_outside_of_its_plot(past: PastWork) -> None:

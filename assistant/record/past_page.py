@@ -6,6 +6,7 @@ The template is data (pages/history.html) and is handed in as text; plots are SV
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import ceil, floor, log10
 
 import jinja2
 
@@ -96,7 +97,10 @@ def plots_of(worker: Worker) -> tuple[Plot, ...]:
         (title, taken, spread),
         ("Feel spreads by, micrometres", learned(lambda known: known.spread_nm / 1000), None),
     )
-    plots = (_plot(title, worker.periods, value, spread) for title, value, spread in wanted)
+    plots = (
+        _plot(title, worker.periods, value, spread, zoomed=spread is not None)
+        for title, value, spread in wanted
+    )
     return tuple(plot for plot in plots if plot is not None)
 
 
@@ -117,18 +121,23 @@ def _plot(
     periods: Sequence[Period],
     value: Callable[[Period], float | None],
     spread: _Spread,
+    *,
+    zoomed: bool,
 ) -> Plot | None:
+    """zoomed: the scale begins near the values, not at 0."""
     values = [value(one) for one in periods]
     known = [v for v in values if v is not None]
     if not known:
         return None
     spreads = [(spread(one) if spread else None) or 0.0 for one in periods]
-    highest = max(v + s for v, s in zip(values, spreads, strict=True) if v is not None)
-    top = _round_top(highest)
+    spans = [(v - s, v + s) for v, s in zip(values, spreads, strict=True) if v is not None]
+    least = min(low for low, _ in spans)
+    ticks = _scale(least if zoomed else min(0.0, least), max(high for _, high in spans))
+    bottom, top = ticks[0], ticks[-1]
     base, wide = _HEIGHT - _BOTTOM, _WIDTH - _LEFT - _RIGHT
 
     def y(v: float) -> float:
-        return round(base - max(v, 0.0) / top * (base - _TOP), 1)
+        return round(base - (v - bottom) / (top - bottom) * (base - _TOP), 1)
 
     def x(n: int) -> float:
         return round(_LEFT + wide * (n + 0.5) / len(periods), 1)
@@ -151,21 +160,17 @@ def _plot(
         told,
         marks,
         " ".join(f"{mark.x},{mark.y}" for mark in marks if mark.y is not None),
-        tuple((y(top * part / 4), f"{top * part / 4:.3g}") for part in range(5)),
+        tuple((y(tick), f"{tick:.4g}") for tick in ticks),
         periods[0].key,
         periods[-1].key,
     )
 
 
-def _round_top(highest: float) -> float:
-    """The end of a scale from 0: 1, 2 or 4 times a power of ten, or 1 where all is 0."""
-    if highest <= 0:
-        return 1.0
-    power = 1.0
-    while power < highest:
-        power *= 10
-    while power / 10 >= highest:
-        power /= 10
-    return next(
-        power * part for part in (0.2, 0.4, 0.6, 0.8, 1.0) if power * part >= highest * 0.999
-    )
+def _scale(low: float, high: float) -> tuple[float, ...]:
+    """Ticks from below ``low`` to above ``high``, four to eight steps of 1, 2 or 5 times ten^n."""
+    span = max(high - low, abs(high) * 0.01) or 1.0
+    power = 10.0 ** floor(log10(span))
+    step = next(power * part for part in (0.2, 0.5, 1.0, 2.0, 5.0) if span / (power * part) <= 5)
+    first = floor(low / step + 1e-9)
+    last = max(ceil(high / step - 1e-9), first + 1)
+    return tuple(n * step for n in range(first, last + 1))
