@@ -205,6 +205,10 @@ def table(rows: Sequence[dict[str, Any]]) -> Table:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the sessions; the table goes to standard output, a line a session to standard error."""
     options = _options(arguments)
+    if options.table is not None:
+        lines = options.table.read_text(encoding="utf-8").splitlines()
+        Console(width=160).print(table([json.loads(line) for line in lines]))
+        return
     rows: list[dict[str, Any]] = []
     for seed in range(1, options.seeds + 1):
         for snr in options.snrs:
@@ -235,6 +239,7 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--reply-speed", type=int, default=170, help="words a minute")
     parser.add_argument("--longest-s", type=float, default=5400.0, help="a session, room time")
     parser.add_argument("--lines", type=Path, help="append one JSON object a session here")
+    parser.add_argument("--table", type=Path, help="run nothing: the table of such a file")
     return parser.parse_args(arguments)
 
 
