@@ -110,6 +110,9 @@ def counts(played: Session, job: Any) -> dict[str, Any]:
             [t.attempt.meant.words, " ".join(t.turn.call.heard.words), t.turn.refused]
             for t in played.taken if t.turn.refused is not None and t.attempt is not None
         ],
+        "unheard_calls": [
+            a.meant.words for a in attempts if not any(t.attempt is a for t in played.taken)
+        ],
         "answered_talk": sum(bool(t.turn.reply) for t in refused),
         "talks": len(played.room.talk_s),
         "tools": played.room.tools,
