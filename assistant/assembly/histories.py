@@ -1,7 +1,7 @@
 """Builds the history of many sessions, and learned values anew from their logs."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
 from assistant.adapters.history_files import find_logs
@@ -11,7 +11,7 @@ from assistant.adapters.session_log import read_log
 from assistant.assembly.past_logs import Found, read_past
 from assistant.assembly.sessions import session_folders
 from assistant.learned import Learned
-from assistant.record.history import PastSession
+from assistant.record.history import PastRing, PastSession
 from assistant.record.past_work import History, Worker, period
 from assistant.session import replay
 
@@ -78,7 +78,7 @@ class PastWork:
 
     def _add(self, path: str, session: PastSession) -> None:
         facts = {name: getattr(session, name) for name in _FACTS}
-        rings = [asdict(ring) for ring in session.rings]
+        rings = [{name: getattr(ring, name) for name in _RING_FACTS} for ring in session.rings]
         self._store.add({**facts, "path": path}, session.start, rings)
 
 
@@ -86,6 +86,7 @@ _FACTS = (
     "mark", "who", "person", "tool", "unit", "job", "software", "began", "ended", "events", "calls",
     "refused", "corrections", "questions", "notes",
 )  # fmt: skip
+_RING_FACTS = PastRing.__slots__
 
 
 def learned_anew(
