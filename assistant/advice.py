@@ -5,7 +5,6 @@ from enum import StrEnum
 
 from assistant.commands import Check
 from assistant.fitting.belief import Belief
-from assistant.fitting.facts import Cut, Fact, Reading
 from assistant.fitting.leaves import next_leaf
 from assistant.fitting.placement import LooseRing, OpenBore, place_all
 from assistant.fitting.removal import CutReason, next_cut
@@ -72,9 +71,9 @@ def advise(state: State, key: RingKey | None = None) -> Advice:
             strokes=strokes, p_over=cut.p_over, passes=cut.expected_passes,
         )  # fmt: skip
 
-    if _measured_since_cut(ring.facts) is None:
+    if ring.measured is None:
         return step(Step.SEAT)
-    if not _measured_since_cut(ring.facts):
+    if not ring.measured:
         return step(Step.AFTER_CUT)
     if Check.ENDS_NOT_SQUARE in ring.checks:
         return step(Step.ENDS)
@@ -104,14 +103,4 @@ def _elsewhere(state: State, key: RingKey) -> RingKey | None:
     for pairing in place_all(rings, bores):
         if pairing.ring == key and pairing.bore != key:
             return pairing.bore
-    return None
-
-
-def _measured_since_cut(facts: tuple[Fact, ...]) -> bool | None:
-    """Whether a leaf was tried after the last cut; None if nothing at all has happened."""
-    for fact in reversed(facts):
-        if isinstance(fact, Reading):
-            return True
-        if isinstance(fact, Cut):
-            return False
     return None

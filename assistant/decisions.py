@@ -258,7 +258,7 @@ def _accept(state: State) -> tuple[Any, ...]:
     key = _at_hand(state)
     cylinder, position = key
     window, belief = state.window(key), state.belief(key)
-    if not belief.known or belief.butting:
+    if not belief.known or belief.butting or not state.ring(key).measured:
         raise CommandNotAllowed("accept without a reading")
     accepted = ev.RingAccepted(cylinder=cylinder, position=position)
     if next_cut(belief, window, state.bench(key)).reason in (CutReason.INSIDE, CutReason.RAIL_OK):

@@ -287,6 +287,8 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         name += " square" if Check.SQUARE in checks else " deburred"
     if advice.step is Step.MEASURE and "gap" not in facts:
         name += " afresh"
+    if advice.step is Step.CUT and round_to(advice.more_nm, unit.half_nm) == 0:
+        name += " near"  # a rail that is only not surely long enough: nothing to name as the rest
     if advice.strokes:
         name += " strokes"
     told = wording.fill("advice", name, unit, facts)
@@ -308,6 +310,8 @@ def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
     """The gap in a few words: a figure where the band is narrow (with its margin if ``sure``,
     since measuring is over then), else the band."""
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
+    if high_nm - low_nm > WIDE_BAND * unit.call_nm and low_nm < 0:
+        return wording.fill("gaps", "below", unit, {"high_nm": high_nm})
     if high_nm - low_nm > WIDE_BAND * unit.call_nm:
         return wording.fill("gaps", "wide", unit, {"band": wording.span(low_nm, high_nm, unit)})
     margin_nm = max(belief.best_nm - low_nm, high_nm - belief.best_nm, unit.half_nm)
@@ -375,7 +379,10 @@ def _answer(question: Question, state: State, wording: Wording) -> Reply:
     unit = state.the_job.unit
     if question is Question.AGAIN:
         if state.last_reply:
-            return Reply(state.last_reply, state.last_reply)
+            # So marked, a call that was misheard as "say again" cannot pass for a new answer.
+            begin = wording.text("answers", "again").partition("{")[0]
+            said = state.last_reply.removeprefix(begin)
+            return wording.fill("answers", "again", state.the_job.unit, {"said": said})
         return wording.fill("answers", "nothing said", unit, {})
     if question is Question.PHRASES:
         return wording.fill("answers", "phrases", unit, {})

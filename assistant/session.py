@@ -17,10 +17,9 @@ from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Cut, Fact, Reading, Reseated
 from assistant.fitting.learning import FinishedRing
 from assistant.fitting.targets import Window
-from assistant.job import Job, RingPosition
+from assistant.job import GrinderKind, Job, RingPosition
 from assistant.learned import Learned, learned_from
 from assistant.plan import RingKey, taught_bench, window_of
-
 
 USUAL_VOICE = ev.VoiceSet(volume_percent=70, words_per_minute=170)
 
@@ -45,6 +44,16 @@ class Ring:
     passes: int = 0
     outcome: Outcome | None = None
     outside: bool = False
+
+    @property
+    def measured(self) -> bool | None:
+        """Whether a leaf was tried after the last cut; None if nothing at all has happened."""
+        for fact in reversed(self.facts):
+            if isinstance(fact, Reading):
+                return True
+            if isinstance(fact, Cut):
+                return False
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +258,7 @@ def with_ring_event(state: State, event: Any) -> State:
         case ev.StrokesFiled(strokes=strokes):
             ring = _after_cut(ring, Cut(strokes=strokes))
         case ev.RingChecked(check=check):
-            ring = _after_check(ring, Check(check))
+            ring = _after_check(ring, Check(check), state.job)
         case ev.RingAccepted(outside=outside):
             ring, here = replace(ring, outcome=Outcome.ACCEPTED, outside=outside), None
         case ev.RingSpoiled():
@@ -265,7 +274,13 @@ def _after_cut(ring: Ring, cut: Cut) -> Ring:
     return replace(ring, facts=(*ring.facts, cut), checks=frozenset(), passes=ring.passes + 1)
 
 
-def _after_check(ring: Ring, check: Check) -> Ring:
+def _after_check(ring: Ring, check: Check, job: Job | None) -> Ring:
+    if check is Check.ENDS_SQUARE and Check.ENDS_NOT_SQUARE in ring.checks and job is not None:
+        # Dressing the ends took some metal off: about half a call unit, common practice, no source.
+        # What was measured before it no longer holds, and the burr is new.
+        dial = job.grinder.kind is GrinderKind.DIAL
+        dressed = Cut(feed_nm=job.unit.half_nm) if dial else Cut(strokes=1)
+        return replace(ring, facts=(*ring.facts, dressed), checks=frozenset({check}))
     opposite = {Check.ENDS_SQUARE: Check.ENDS_NOT_SQUARE, Check.ENDS_NOT_SQUARE: Check.ENDS_SQUARE}
     checks = (ring.checks | {check}) - {opposite.get(check, check)} | {check}
     facts = (*ring.facts, Reseated()) if check is Check.SQUARE else ring.facts

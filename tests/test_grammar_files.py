@@ -245,7 +245,7 @@ STEP_VARIANTS = {
     Step.SEAT: ("", " least only"),
     Step.AFTER_CUT: ("", " deburred", " square"),
     Step.MEASURE: ("", " afresh"),
-    Step.CUT: ("", " strokes"),
+    Step.CUT: ("", " strokes", " near", " near strokes"),
     Step.CUT_BUTTING: ("", " strokes"),
     Step.DRESS: ("", " ends", " deburr"),
 }
