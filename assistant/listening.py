@@ -28,6 +28,7 @@ class Listener:
 
     is_complete: whether words are a complete sentence, so that a short pause ends the utterance.
     may_go_on: whether words can be followed by more; a complete sentence that can waits longer.
+    judge: gives what was heard the score that counts, knowing the utterance.
     patience: settings of the endpointer.
 
     ``calls()`` is a generator: while the caller works on a call, nothing is read. Afterwards
@@ -46,6 +47,7 @@ class Listener:
         *,
         is_complete: Callable[[tuple[str, ...]], bool] = lambda _: False,
         may_go_on: Callable[[tuple[str, ...]], bool] = lambda _: False,
+        judge: Callable[[Utterance, Heard], Heard] = lambda _, heard: heard,
         patience: Patience | None = None,
     ) -> None:
         self._source = source
@@ -53,6 +55,7 @@ class Listener:
         self._recognizer = recognizer
         self._is_complete = is_complete
         self._may_go_on = may_go_on
+        self._judge = judge
         self._endpointer = Endpointer(patience)
         self._delay = round(front_end.delay_s / FRAME_S)
         self._pre_roll = round(self._endpointer.patience.pre_roll_s / FRAME_S)
@@ -142,7 +145,7 @@ class Listener:
         )
         sound = self._since(self._clean, self._begun + self._delay)
         utterance, heard, sound = self._with_what_was_left(
-            utterance, _paced(utterance, heard), sound
+            utterance, self._judged(utterance, heard), sound
         )
         begun = self._may_go_on(heard.words) and not self._is_complete(heard.words)
         self._left = (utterance, sound) if heard.words and begun else None
@@ -162,17 +165,20 @@ class Listener:
         joined = joined.astype(np.float32)
         self._recognizer.begin()
         self._recognizer.feed(joined)
-        together = self._recognizer.end()
+        # Judged as if the pause between the parts had not been.
+        close = utterance.start_s - (before.end_s - before.start_s) - _JOINT_S
+        speech_share = (before.speech_share + utterance.speech_share) / 2
+        samples = np.concatenate([before.samples, utterance.samples])
+        whole = replace(utterance, start_s=close, speech_share=speech_share, samples=samples)
+        together = self._judged(whole, self._recognizer.end())
         final_s = heard.final_s + together.compute_s
         if together.score < _JOINED_SCORE or not self._is_complete(together.words):
             return utterance, replace(heard, final_s=final_s), sound
-        whole = replace(
-            utterance,
-            start_s=before.start_s,
-            speech_share=(before.speech_share + utterance.speech_share) / 2,
-            samples=np.concatenate([before.samples, utterance.samples]),
-        )
+        whole = replace(whole, start_s=before.start_s)
         return whole, replace(together, final_s=final_s), joined
+
+    def _judged(self, utterance: Utterance, heard: Heard) -> Heard:
+        return _paced(utterance, self._judge(utterance, heard))
 
     def finish(self) -> tuple[Utterance, Heard] | None:
         """The stream is over, or the builder says so: the call that was under way, if any.

@@ -42,18 +42,31 @@ class Hypothesis:
 
 
 @dataclass(frozen=True, slots=True)
+class Evidence:
+    """What a recogniser knows of its best hypothesis besides the rivals.
+
+    margin: log-likelihood of the best sentence less that of the best string of free sounds, for
+    each 30 ms of sound; about 0.1 for a call, below -0.1 for other speech.
+    """
+
+    margin: float
+
+
+@dataclass(frozen=True, slots=True)
 class Heard:
     """What a recogniser made of one utterance.
 
     hypotheses: best first, may be empty.
     score: 0..1, how well the best hypothesis explains the sound against 'something else'.
     compute_s: seconds of computing spent on the utterance; final_s: of these, after its end.
+    evidence: None where the recogniser has none to give.
     """
 
     hypotheses: tuple[Hypothesis, ...]
     score: float
     compute_s: float = 0.0
     final_s: float = 0.0
+    evidence: Evidence | None = None
 
     @property
     def words(self) -> tuple[str, ...]:

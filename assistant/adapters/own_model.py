@@ -5,6 +5,7 @@ after each other. What a grammar makes of it is kept in this user's cache, by co
 """
 
 import hashlib
+import json
 import os
 import shutil
 import tempfile
@@ -19,6 +20,7 @@ from assistant.wordgraph import WordGraph
 _SHARED = ("am/final.mdl", "conf/mfcc.conf", "conf/model.conf")
 _LEXICON = "lexicon.txt"
 _COSTS = "phone_costs.txt"
+_ASSURANCE = "assurance.json"
 _OPTIONS = GraphOptions(choice_scale=0.5, unfinished_cost=4.0)
 _FORM = 2  # raise it when the compiler makes other graphs of the same input
 
@@ -46,6 +48,22 @@ def compiled(model: Path, graph: WordGraph, cache: Path) -> tuple[Path, Path]:
         raise RecognizerError(
             f"The grammar cannot be compiled into {cache}: {error.strerror}. Make room there, or "
             "name another folder in LEAFCALL_HOME."
+        ) from error
+
+
+def assurance_data(model: Path) -> object:
+    """What ``model`` holds on how sure its hearing is (assurance.json), None without it.
+
+    Raises RecognizerError if the file cannot be read.
+    """
+    path = model / _ASSURANCE
+    if not path.is_file():
+        return None
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise RecognizerError(
+            f"{path} cannot be read ({error}): install Leafcall again."
         ) from error
 
 

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from assistant.errors import RecognizerError
-from assistant.utterance import SAMPLE_RATE_HZ, Heard, Hypothesis, Samples
+from assistant.utterance import SAMPLE_RATE_HZ, Evidence, Heard, Hypothesis, Samples
 from assistant.wordgraph import WordGraph
 
 STANDARD_MODEL = "vosk-model-small-en-us-0.15"
@@ -134,11 +134,13 @@ class VoskRecognizer:
             self._pieces.append(_paths(self._decoder.FinalResult()))
             self._fed = False
         hypotheses, score = self._judge()
+        evidence = None
         if self._loop is not None and hypotheses:
             best = max(log for words, log in _joined(self._pieces) if words == hypotheses[0].words)
-            score = self._loop.score(best)
+            evidence = Evidence(self._loop.margin(best))
+            score = _score(evidence.margin)
         final_s = time.perf_counter() - began
-        return Heard(hypotheses, score, self._compute_s + final_s, final_s)
+        return Heard(hypotheses, score, self._compute_s + final_s, final_s, evidence)
 
     def close(self) -> None:
         """Free the model; calling it twice does no harm."""
@@ -221,12 +223,16 @@ class _Loop:
         if self._decoder.AcceptWaveform(pcm):
             self._log += _best_log(self._decoder.Result())
 
-    def score(self, log: float) -> float:
-        """Probability 0..1 that the grammar was meant; log: of its best sentence."""
+    def margin(self, log: float) -> float:
+        """How much better the grammar explains the sound, a frame; log: of its best sentence."""
         self._log += _best_log(self._decoder.FinalResult())
         frames = max(1.0, self._samples / SAMPLE_RATE_HZ / _FRAME_S)
-        margin = (log - self._log) / frames
-        return 1.0 / (1.0 + math.exp(-min(60.0, max(-60.0, _SLOPE * (margin - _EVEN)))))
+        return (log - self._log) / frames
+
+
+def _score(margin: float) -> float:
+    """Rough probability 0..1 that the grammar was meant, by the margin alone."""
+    return 1.0 / (1.0 + math.exp(-min(60.0, max(-60.0, _SLOPE * (margin - _EVEN)))))
 
 
 def _best_log(result: str) -> float:

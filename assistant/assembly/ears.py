@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from assistant.adapters.data_files import grammar_texts, shipped
-from assistant.adapters.own_model import compiled, usual_cache
+from assistant.adapters.own_model import assurance_data, compiled, usual_cache
 from assistant.adapters.rnnoise import open_front_end
 from assistant.adapters.vosk_recognizer import VoskRecognizer
+from assistant.assurance import Weights, assured, meaning_in, weights_from
 from assistant.errors import RecognizerError
 from assistant.grammar import REPLIES_FILE, Grammar
 from assistant.interpretation import refused_by_ear
@@ -64,19 +65,29 @@ class Ear:
     """A grammar with a recogniser and a front end for it; close it when done.
 
     notice: a sentence to show if hearing is worse than it could be, else empty.
+    weights: turn what the recogniser knows into its score; None leaves the score as it is.
     """
 
     grammar: Grammar
     front_end: FrontEnd
     recognizer: Recognizer
     notice: str
+    weights: Weights | None = None
 
     def listener(self, source: AudioSource) -> Listener:
         """Listens to one source."""
         self.front_end.reset()
+        meaning = meaning_in(self.grammar)
+
+        def judge(utterance: Utterance, heard: Heard) -> Heard:
+            if self.weights is None:
+                return heard
+            return assured(utterance, heard, self.weights, meaning)
+
         return Listener(
-            source, self.front_end, self.recognizer, is_complete=self.grammar.is_complete
-        )
+            source, self.front_end, self.recognizer, is_complete=self.grammar.is_complete,
+            may_go_on=lambda words: bool(self.grammar.next_words(words)), judge=judge,
+        )  # fmt: skip
 
 
 @contextmanager
@@ -92,9 +103,14 @@ def open_ear(
     recognizer = open_recognizer(ear, grammar.graph)
     try:
         front_end, notice = open_front_end(denoise=cleaned)
-        yield Ear(grammar, front_end, recognizer, notice)
+        yield Ear(grammar, front_end, recognizer, notice, _weights(ear))
     finally:
         recognizer.close()
+
+
+def _weights(ear: str) -> Weights | None:
+    data = assurance_data(shipped("models") / OWN_MODEL) if ear == DEFAULT_EAR else None
+    return None if data is None else weights_from(data)
 
 
 def heard_record(

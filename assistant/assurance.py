@@ -1,0 +1,132 @@
+"""How likely it is that a call was understood: one probability from all that the ear knows of it.
+
+A logistic regression on a few facts of the utterance. Its numbers are fitted on voices that the
+sound model never met, on talk that was not for the bench and on noise (``models/recipe``), and lie
+beside the sound model as plain data. Without such numbers the recogniser's own score stands.
+"""
+
+import math
+from collections.abc import Callable, Hashable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from assistant.errors import RecognizerError
+from assistant.grammar import Grammar
+from assistant.utterance import FRAME_SAMPLES, Heard, Samples, Utterance
+
+Meaning = Callable[[tuple[str, ...]], Hashable]
+"""What words mean: equal for two ways to say the same thing."""
+
+_FAR = 4.0  # nats to a rival beyond which nothing more is known: the recogniser's lattice ends
+_QUIETEST = 1e-10  # power of a frame of digital silence, so that its logarithm exists
+FACTS = ("margin", "lead", "rest", "number", "pace", "words", "speech", "contrast")
+_MOST_MARGIN, _LEAST_MARGIN = 0.06, -0.3  # beyond these it tells nothing more
+
+
+def meaning_in(grammar: Grammar) -> Meaning:
+    """Meanings by a grammar: the command and the values of its slots, whatever the wording.
+
+    Words that only begin a sentence mean themselves.
+    """
+
+    def meaning(words: tuple[str, ...]) -> Hashable:
+        parsed = grammar.parse(words)
+        if parsed is None:
+            return "", tuple(("word", word) for word in words)
+        return parsed.command, tuple((slot.name, slot.value) for slot in parsed.slots)
+
+    return meaning
+
+
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """The numbers of the regression: a weight for each fact, and where the odds stand without any.
+
+    Raises RecognizerError for a fact that this version does not know or that is missing.
+    """
+
+    start: float
+    of: Mapping[str, float]
+
+    def __post_init__(self) -> None:
+        if set(self.of) != set(FACTS):
+            wrong = ", ".join(sorted(set(self.of) ^ set(FACTS)))
+            raise RecognizerError(
+                f"The assurance of the sound model does not fit this version ({wrong}): install "
+                "Leafcall again, or fit it anew (models/README.md)."
+            )
+
+    def probability(self, facts: Mapping[str, float]) -> float:
+        """Chance 0..1 that a call with these facts was understood."""
+        odds = self.start + sum(weight * facts[name] for name, weight in self.of.items())
+        return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, odds))))
+
+
+def weights_from(data: object) -> Weights:
+    """Weights as a file holds them: {"start": 1.5, "of": {"margin": 30.0, ...}}.
+
+    Raises RecognizerError for anything else.
+    """
+    match data:
+        case {"start": float() | int() as start, "of": dict() as of} if all(
+            isinstance(weight, float | int) for weight in of.values()
+        ):
+            return Weights(float(start), {str(name): float(of[name]) for name in of})
+    raise RecognizerError(
+        "The assurance of the sound model is damaged: it wants numbers under 'start' and 'of'. "
+        "Install Leafcall again."
+    )
+
+
+def assured(utterance: Utterance, heard: Heard, weights: Weights, meaning: Meaning) -> Heard:
+    """What was heard, its score the chance that it was understood; as it is without evidence."""
+    facts = facts_of(utterance, heard, meaning)
+    return replace(heard, score=weights.probability(facts)) if facts else heard
+
+
+def contrast_db(samples: Samples) -> float:
+    """How far the loud tenth of the 10 ms frames lies above the quiet tenth, dB, 0..100."""
+    whole = len(samples) // FRAME_SAMPLES
+    if not whole:
+        return 0.0
+    frames = np.reshape(samples[: whole * FRAME_SAMPLES], (whole, FRAME_SAMPLES))
+    levels = 10.0 * np.log10(np.mean(np.square(frames, dtype=np.float64), axis=1) + _QUIETEST)
+    quiet, loud = np.percentile(levels, [10, 90])
+    return float(min(100.0, loud - quiet))
+
+
+def facts_of(utterance: Utterance, heard: Heard, meaning: Meaning) -> dict[str, float]:
+    """The facts that the probability is made of; empty if the recogniser gave no evidence.
+
+    margin: of the evidence, cut to -0.3..0.06. lead: nats from the best sentence to the next that
+    means something else, 0..4, as a share of 4. rest: share 0..1 of all readings that mean
+    something else. number: 1 if the next rival is the same command with another number, else 0.
+    pace: logarithm of words a second. words: logarithm of their count. speech: mean speech
+    probability. contrast: tens of dB of loud over quiet frames.
+    """
+    if heard.evidence is None or not heard.words:
+        return {}
+    best = meaning(heard.words)
+    others = [h for h in heard.hypotheses[1:] if meaning(h.words) != best]
+    top = heard.hypotheses[0].score
+    lead = min([_FAR, *(math.log(top / other.score) for other in others if other.score > 0)])
+    total = sum(h.score for h in heard.hypotheses)
+    rest = sum(h.score for h in others) / total if total else 0.0
+    spoken_s = max(0.1, utterance.end_s - utterance.start_s)
+    return {
+        "margin": max(_LEAST_MARGIN, min(_MOST_MARGIN, heard.evidence.margin)),
+        "lead": lead / _FAR,
+        "rest": rest,
+        "number": float(bool(others) and _only_number(best, meaning(others[0].words))),
+        "pace": math.log(len(heard.words) / spoken_s),
+        "words": math.log(len(heard.words)),
+        "speech": utterance.speech_share,
+        "contrast": contrast_db(utterance.samples) / 10.0,
+    }
+
+
+def _only_number(one: Any, other: Any) -> bool:
+    """Whether two meanings are the same command with the same slots, told apart by a value."""
+    return one[0] == other[0] and [name for name, _ in one[1]] == [name for name, _ in other[1]]
