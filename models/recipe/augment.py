@@ -119,8 +119,10 @@ def _echo(key: jax.Array, rows: int) -> jax.Array:
 
 def _noise(
     key: jax.Array, sounds: jax.Array, noises: jax.Array, pieces: dict[str, jax.Array], samples: int
-) -> jax.Array:
-    """[rows, N] noise of power one: coloured hiss, recorded shop noise, babble, hum with knocks."""
+) -> tuple[jax.Array, jax.Array]:
+    """[rows, N] noise of power one: hiss, shop noise, babble, hum, knocks, one far talker; [rows]
+    whether it is the talker.
+    """
     rows = pieces["rate"].shape[0]
     k = jax.random.split(key, 12)
     at = jnp.arange(samples)
@@ -139,6 +141,7 @@ def _noise(
     babble = sum(
         sounds[pieces["babble_at"][:, n, None] + at[None]].astype(jnp.float32) for n in range(4)
     )
+    talker = sounds[pieces["babble_at"][:, :1] + at[None]].astype(jnp.float32)  # a radio's speaker
     mains = jax.random.uniform(k[4], (rows, 1), minval=45.0, maxval=200.0)
     hum = sum(
         jax.random.normal(jax.random.fold_in(k[5], n), (rows, 1))
@@ -153,16 +156,35 @@ def _noise(
         jax.random.normal(k[8], (rows, 2400)) * jnp.exp(-jnp.arange(2400) / 300.0), _FFT
     )
     knocks = jnp.fft.irfft(jnp.fft.rfft(hit, _FFT) * ring, _FFT)[:, :samples]
-    kinds = jnp.stack([hiss, shop, babble, hum + 0.2 * knocks, knocks], 1)
+    kinds = jnp.stack([hiss, shop, babble, hum + 0.2 * knocks, knocks, talker], 1)
     kinds = kinds / jnp.sqrt((kinds**2).mean(-1, keepdims=True) + 1e-6)
     main = jax.random.categorical(
-        k[9], jnp.log(jnp.array([0.42, 0.3, 0.12, 0.08, 0.08])), shape=(rows,)
+        k[9], jnp.log(jnp.array([0.36, 0.39, 0.09, 0.06, 0.05, 0.05])), shape=(rows,)
     )
-    share = jax.nn.one_hot(main, 5) + 0.25 * jax.random.uniform(k[10], (rows, 5)) * (
-        jax.random.uniform(k[11], (rows, 5)) < 0.3
+    share = jax.nn.one_hot(main, 6) + 0.25 * jax.random.uniform(k[10], (rows, 6)) * (
+        jax.random.uniform(k[11], (rows, 6)) < 0.3
     )
-    mixed = (kinds * share[..., None]).sum(1)
-    return mixed / jnp.sqrt((mixed**2).mean(-1, keepdims=True) + 1e-6)
+    mixed = (kinds * share.at[:, 5].set(share[:, 5] * (main == 5))[..., None]).sum(1)
+    return mixed / jnp.sqrt((mixed**2).mean(-1, keepdims=True) + 1e-6), main == 5
+
+
+def _microphone(key: jax.Array, heard: jax.Array) -> jax.Array:
+    """What the microphone makes of it: now and then a tilt, a dead band, an overdriven stage."""
+    rows, samples = heard.shape
+    k = jax.random.split(key, 6)
+    octave = jnp.log2(jnp.maximum(jnp.arange(_FFT // 2 + 1) * 16_000.0 / _FFT, 30.0) / 1000.0)[None]
+    tilt = jax.random.uniform(k[0], (rows, 1), minval=-2.0, maxval=2.0)
+    centre = jax.random.uniform(k[1], (rows, 1), minval=-2.5, maxval=2.8)
+    depth = 25.0 * (jax.random.uniform(k[2], (rows, 1)) < 0.2)
+    width = jax.random.uniform(k[3], (rows, 1), minval=0.04, maxval=0.25)
+    gain_db = tilt * octave - depth * jnp.exp(-0.5 * ((octave - centre) / width) ** 2)
+    coloured = jnp.fft.irfft(jnp.fft.rfft(heard, _FFT) * 10.0 ** (gain_db / 20.0), _FFT)
+    coloured = jnp.where(jax.random.uniform(k[4], (rows, 1)) < 0.5, coloured[:, :samples], heard)
+    top = jnp.sqrt((coloured**2).mean(-1, keepdims=True)) * jax.random.uniform(
+        k[5], (rows, 1), minval=1.5, maxval=14.0
+    )
+    bent = top * jnp.tanh(coloured / top)
+    return jnp.where(top < 4.0 * jnp.sqrt((coloured**2).mean(-1, keepdims=True)), bent, coloured)
 
 
 def make_batch(
@@ -182,7 +204,7 @@ def make_batch(
     [B, K] (segments in output steps) for the numerator; sure [B]: whether K was enough.
     """
     samples, rows = window_samples(shape, outputs), pieces["rate"].shape[0]
-    k = jax.random.split(key, 8)
+    k = jax.random.split(key, 9)
     at = jnp.arange(samples)
     local, first, inside = _place(at, pieces)
     clean = jnp.where(inside, _read(sounds, first, local), 0.0)
@@ -208,12 +230,13 @@ def make_batch(
     ratio_db = jnp.where(
         quiet,
         jax.random.uniform(k[3], (rows,), minval=28.0, maxval=55.0),
-        jax.random.uniform(k[4], (rows,), minval=-4.0, maxval=26.0),
+        jax.random.uniform(k[4], (rows,), minval=-4.0, maxval=24.0),
     )
-    heard = spoken + 10.0 ** (-ratio_db / 20.0)[:, None] * _noise(
-        k[5], sounds, noises, pieces, samples
-    )
-    loudness_db = jax.random.uniform(k[6], (rows, 1), minval=-45.0, maxval=-12.0)
+    noise, is_talk = _noise(k[5], sounds, noises, pieces, samples)
+    ratio_db = jnp.where(is_talk, jnp.maximum(ratio_db, 10.0), ratio_db)  # else: who is meant?
+    heard = spoken + 10.0 ** (-ratio_db / 20.0)[:, None] * noise
+    heard = _microphone(k[8], heard)
+    loudness_db = jax.random.uniform(k[6], (rows, 1), minval=-48.0, maxval=-12.0)
     heard = jnp.clip(jnp.round(heard * 32768.0 * 10.0 ** (loudness_db / 20.0)), -32768.0, 32767.0)
     bank = jax.random.randint(k[7], (rows,), 0, len(WARPS))
     features = mfcc(heard, jnp.asarray(_BANKS)[bank])

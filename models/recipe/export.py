@@ -91,9 +91,9 @@ def sound_files(
     }
 
 
-def write_folder(target: Path, files: Mapping[str, bytes]) -> None:
-    """Write files into a folder; an old folder is replaced."""
-    if target.exists():
+def write_folder(target: Path, files: Mapping[str, bytes], *, fresh: bool = True) -> None:
+    """Write files into a folder; an old folder is replaced, or filled up if not ``fresh``."""
+    if fresh and target.exists():
         shutil.rmtree(target)
     for name, data in files.items():
         path = target / name
@@ -102,8 +102,11 @@ def write_folder(target: Path, files: Mapping[str, bytes]) -> None:
 
 
 def export_model(weights: Path, target: Path, lexicon_text: str) -> None:
-    """Write the folder that ships: the bench compiles its grammar into a copy of it."""
-    write_folder(target, sound_files(weights, lexicon_text))
+    """Write the folder that ships: the bench compiles its grammar into a copy of it.
+
+    Other files of the folder stay: what was fitted to the old weights must be fitted again.
+    """
+    write_folder(target, sound_files(weights, lexicon_text), fresh=False)
 
 
 def export(

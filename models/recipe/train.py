@@ -1,11 +1,12 @@
 """Step 4: train the network. The same command on a CPU (slow) or an accelerator.
 
 Two stages: cross-entropy against the alignment, then the chain objective with cross-entropy beside
-it. A checkpoint is written every few minutes, and a run that was cut off goes on from it.
+it. A checkpoint is written every thousand steps, and a run that was cut off goes on from it.
 """
 
 import pickle
 import time
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -79,21 +80,24 @@ def train(
     peak_rate: float = 1.5e-3,
     start: Path | None = None,
     most_s: float = 1e9,
+    outputs: int = OUTPUTS_A_ROW,
 ) -> None:
     """Train on a pack and write ``target`` (pickle of plain arrays); prints progress.
 
-    start: weights to begin with. most_s: stop early after so many seconds, weights written.
+    A ``target`` that is there is a run that was cut off: it goes on at its step (the optimiser's
+    memory is lost, which a hundred steps mend). start: weights to begin with. most_s: stop early
+    after so many seconds, weights written. outputs: steps of 30 ms in a window.
     """
     shape = shape or Shape()
     store, labels = read_pack(pack)
     began = time.monotonic()
     rng = np.random.default_rng(seed)
     key = jax.random.PRNGKey(seed)
-    sounds, unit, segment, noises = (
-        jnp.asarray(a) for a in (store.sound, store.unit, store.segment, store.noise)
-    )
-    samples = window_samples(shape, OUTPUTS_A_ROW)
-    maker = jax.jit(partial(make_batch, shape=shape, outputs=OUTPUTS_A_ROW))
+    if not len(store.clips):
+        raise ValueError(f"{pack}: no clip of the pack is aligned; look at the step before.")
+    data = tuple(jnp.asarray(a) for a in (store.sound, store.unit, store.segment, store.noise))
+    samples = window_samples(shape, outputs)
+    maker = jax.jit(partial(make_batch, shape=shape, outputs=outputs))
     # Trigram of units from the labels, quiet of any length being one unit.
     sequences = []
     for first, length, good in zip(
@@ -109,10 +113,7 @@ def train(
         np.asarray(
             maker(
                 jax.random.fold_in(key, 10_000_000 + n),
-                sounds,
-                unit,
-                segment,
-                noises,
+                *data,
                 draw_pieces(store, rng, rows, samples),
             )["features"]
         ).reshape(-1, 40)
@@ -121,8 +122,13 @@ def train(
     everything = np.concatenate(seen)
     norm = (jnp.asarray(everything.mean(0)), jnp.asarray(everything.std(0)))
     params, stats = new_params(key, shape)
-    if start is not None:
-        loaded = pickle.loads(start.read_bytes())  # noqa: S301 - our own file
+    first_step = 0
+    begin = target if target.exists() else start
+    if begin is not None:
+        loaded = pickle.loads(begin.read_bytes())  # noqa: S301 - our own file
+        if begin == target:
+            first_step = int(loaded["step"])
+            say(f"{target.name}: goes on at step {first_step}")
         params = jax.tree.map(lambda a: jnp.asarray(a, jnp.float32), loaded["params"])
         stats, norm = (
             jax.tree.map(jnp.asarray, loaded["stats"]),
@@ -136,6 +142,7 @@ def train(
         first: Any,
         second: Any,
         stats: Any,
+        data: Any,  # as an argument: as constants in the program they make it slow to compile
         pieces: Any,
         key: Any,
         rate: Any,
@@ -143,9 +150,7 @@ def train(
         *,
         chain: bool,
     ) -> Any:
-        batch = make_batch(
-            key, sounds, unit, segment, noises, pieces, shape=shape, outputs=OUTPUTS_A_ROW
-        )
+        batch = make_batch(key, *data, pieces, shape=shape, outputs=outputs)
         (_, (stats, *told)), grads = jax.value_and_grad(_loss, has_aux=True)(
             params,
             stats,
@@ -161,23 +166,24 @@ def train(
 
     told: list[Any] = []
     chain_from = 0.0 if start is not None else CHAIN_FROM
-    number = 0
-    for number in range(steps):
+    number = first_step - 1
+    for number in range(first_step, steps):
         spent = (time.monotonic() - began) / most_s
         done = max(number / steps, spent)
         if done >= 1.0:
             break
-        rate = peak_rate * min(1.0, (number + 1) / 200) * (0.02**done)
+        rate = peak_rate * min(1.0, (number - first_step + 1) / 200) * (0.02**done)
         pieces = draw_pieces(store, rng, rows, samples)
         params, first, second, stats, t = step(
             params,
             first,
             second,
             stats,
+            data,
             pieces,
             jax.random.fold_in(key, number),
             rate,
-            number + 1.0,
+            number - first_step + 1.0,
             chain=done >= chain_from,
         )
         told.append(t)
@@ -189,18 +195,41 @@ def train(
                 f"{time.monotonic() - began:.0f} s"
             )
         if number % 1000 == 999:
-            _write(target, params, stats, norm, trigram, shape)
-    _write(target, params, stats, norm, trigram, shape)
+            _write(target, number + 1, params, stats, norm, trigram, shape)
+    _write(target, number + 1, params, stats, norm, trigram, shape)
     say(
         f"trained {number + 1} steps in {time.monotonic() - began:.0f} s "
         f"on {jax.devices()[0].device_kind}"
     )
 
 
-def _write(target: Path, params: Any, stats: Any, norm: Any, trigram: Any, shape: Shape) -> None:
+def average(parts: Sequence[Path], target: Path) -> None:
+    """Write the mean of several weights of one shape, which must come from the same beginning.
+
+    Such a mean is often better than each part (Wortsman et al., Model soups, ICML 2022). Unit costs
+    and normalisation are those of the last part. Raises ValueError where the shapes differ.
+    """
+    loaded = [pickle.loads(part.read_bytes()) for part in parts]  # noqa: S301 - our own files
+    if any(weights["shape"] != loaded[0]["shape"] for weights in loaded):
+        raise ValueError(f"{[p.name for p in parts]}: networks of different shapes.")
+
+    def mean(*arrays: Any) -> Any:
+        return np.mean([np.asarray(a, np.float32) for a in arrays], 0)
+
+    mixed = dict(loaded[-1])
+    mixed["stats"] = jax.tree.map(mean, *(weights["stats"] for weights in loaded))
+    params = jax.tree.map(mean, *(weights["params"] for weights in loaded))
+    mixed["params"] = jax.tree.map(lambda a: a.astype(np.float16), params)
+    target.write_bytes(pickle.dumps(mixed))
+
+
+def _write(
+    target: Path, step: int, params: Any, stats: Any, norm: Any, trigram: Any, shape: Shape
+) -> None:
     host = jax.tree.map(np.asarray, {"stats": stats, "norm": list(norm), "trigram": trigram})
     host["params"] = jax.tree.map(lambda a: np.asarray(a, np.float16), params)  # half the way home
     host["shape"] = (shape.width, shape.dilations)
+    host["step"] = step
     fresh = target.with_suffix(".part")
     fresh.write_bytes(pickle.dumps(host))
     fresh.rename(target)

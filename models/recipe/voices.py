@@ -103,7 +103,7 @@ def espeak(text: str, rng: random.Random, *, held_out: bool = False) -> Said:
         rng.choice(ESPEAK_ACCENTS),
         rng.choice(ESPEAK_HELD_OUT if held_out else ESPEAK_VARIANTS),
     )
-    speed, pitch = rng.randint(115, 195), rng.randint(25, 75)
+    speed, pitch = rng.randint(110, 220), rng.randint(15, 85)
     options = [
         "-v",
         f"{accent}+{variant}",
@@ -120,9 +120,9 @@ def espeak(text: str, rng: random.Random, *, held_out: bool = False) -> Said:
 def flite(text: str, rng: random.Random, *, held_out: bool = False) -> Said:
     """flite: one of its voices, stretched and re-pitched a little."""
     voice = rng.choice(FLITE_HELD_OUT if held_out else FLITE_VOICES)
-    options = ["--setf", f"duration_stretch={rng.uniform(0.85, 1.25):.2f}"]
+    options = ["--setf", f"duration_stretch={rng.uniform(0.8, 1.3):.2f}"]
     if voice != "awb":
-        mean = {"slt": 170, "kal16": 105}[voice] * rng.uniform(0.85, 1.2)
+        mean = {"slt": 170, "kal16": 105}[voice] * rng.uniform(0.8, 1.25)
         options += ["--setf", f"int_f0_target_mean={mean:.0f}"]
     with tempfile.NamedTemporaryFile(suffix=".txt", mode="w") as source:
         source.write(text)
@@ -183,23 +183,33 @@ def kokoro_tokens(text: str, accent: str) -> list[int]:
 def kokoro_style(
     rng: random.Random, *, held_out: bool
 ) -> tuple[str, NDArray[np.float32], NDArray[np.float32]]:
-    """(name, weights of the five styles, disturbance [256]); held-out styles lean on one voice.
+    """(name, weights of the five styles [2, 5], disturbance [256]) of a new voice.
 
-    Voice 1 is at least 0.7 of a held-out style and at most 0.15 of any other.
+    A style's first half gives the timbre, its second the melody: each half has its own weights,
+    half of the time the same, which may lie somewhat beyond the five voices. Voice 1 is at least
+    0.7 of a held-out style and at most 0.15 of any other.
     """
     _, _, names, stack = _kokoro()
     noise = np.random.default_rng(rng.getrandbits(32))
-    weights = noise.dirichlet(np.full(len(names), 0.5))
-    kept = weights[1]
-    weights[1] = 0.0
-    weights /= max(weights.sum(), 1e-9)
-    share = 0.7 + 0.3 * kept if held_out else 0.15 * kept
-    weights *= 1.0 - share
-    weights[1] = share
+    halves = []
+    for _ in range(2):
+        weights = noise.dirichlet(np.full(len(names), 0.5))
+        kept = weights[1]
+        weights[1] = 0.0
+        weights /= max(weights.sum(), 1e-9)
+        if not held_out and noise.random() < 0.3:  # beyond the known voices
+            others = np.arange(len(names)) != 1
+            weights[others] += 0.35 * (weights[others] - 1.0 / others.sum())
+        share = 0.7 + 0.3 * kept if held_out else 0.15 * kept
+        weights *= 1.0 - share
+        weights[1] = share
+        halves.append(weights)
+    if noise.random() < 0.5:
+        halves[1] = halves[0]
     spread = stack.reshape(-1, stack.shape[-1]).std(0)
-    disturbance = noise.standard_normal(stack.shape[-1]) * spread * noise.uniform(0.0, 0.55)
+    disturbance = noise.standard_normal(stack.shape[-1]) * spread * noise.uniform(0.0, 1.0)
     name = "kokoro-" + ("held-" if held_out else "") + f"{rng.getrandbits(24):06x}"
-    return name, weights.astype(np.float32), disturbance.astype(np.float32)
+    return name, np.stack(halves).astype(np.float32), disturbance.astype(np.float32)
 
 
 def kokoro_say(
@@ -207,7 +217,10 @@ def kokoro_say(
 ) -> Samples:
     """Kokoro's sound for tokens, resampled to 16 kHz."""
     session, _, _, stack = _kokoro()
-    style = np.tensordot(weights, stack[:, min(len(tokens), stack.shape[1]) - 1], 1) + disturbance
+    voices = stack[:, min(len(tokens), stack.shape[1]) - 1]
+    half = voices.shape[1] // 2
+    style = np.concatenate([weights[0] @ voices[:, :half], weights[1] @ voices[:, half:]])
+    style = style + disturbance
     feeds = {
         "tokens": np.array([[0, *tokens, 0]], np.int64),
         "style": style.reshape(1, -1).astype(np.float32),

@@ -1,6 +1,8 @@
 """Parts of training that can be checked against plain references; they need the extra ``train``."""
 
+import pickle
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -80,3 +82,64 @@ def test_realignment_finds_the_planted_sounds() -> None:
                             np.array([len(unit)]))  # fmt: skip
     assert [unit[s] for s in np.asarray(path)[0, : len(truth)]] == truth
     assert float(mean[0]) == pytest.approx(0.0)
+
+
+def _weights(shape: object, value: float) -> dict[str, object]:
+    return {
+        "shape": shape,
+        "params": {"layers": [{"weight": np.full((2, 3), value, np.float16)}]},
+        "stats": {"layers": [{"mean": np.full(3, value, np.float32)}]},
+        "trigram": np.full(3, value),
+    }
+
+
+def test_the_mean_of_two_weights_lies_half_way(tmp_path: Path) -> None:
+    from models.recipe.train import average
+
+    for name, value in (("a", 1.0), ("b", 2.0)):
+        (tmp_path / name).write_bytes(pickle.dumps(_weights((3, (1,)), value)))
+    average([tmp_path / "a", tmp_path / "b"], tmp_path / "mean")
+    mixed = pickle.loads((tmp_path / "mean").read_bytes())
+    assert np.all(mixed["params"]["layers"][0]["weight"] == 1.5)
+    assert np.all(mixed["stats"]["layers"][0]["mean"] == 1.5)
+    assert np.all(mixed["trigram"] == 2.0)  # of the last part
+    (tmp_path / "c").write_bytes(pickle.dumps(_weights((4, (1,)), 1.0)))
+    with pytest.raises(ValueError, match="different shapes"):
+        average([tmp_path / "a", tmp_path / "c"], tmp_path / "mean")
+
+
+def test_made_noises_are_reproducible_loud_and_unlike_each_other() -> None:
+    from models.recipe.noises import KINDS, made_noises
+
+    pieces = made_noises(8.0, seed=1, piece_s=1.0)
+    assert len(pieces) == len(KINDS)
+    assert all(p.dtype == np.int16 and len(p) == 16_000 for p in pieces)
+    assert all(np.array_equal(a, b) for a, b in zip(pieces, made_noises(8.0, seed=1, piece_s=1.0),
+                                                    strict=True))  # fmt: skip
+    assert all(29_000 < np.abs(p.astype(int)).max() <= 30_000 for p in pieces)
+    alike = np.corrcoef(np.stack(pieces).astype(float)) - np.eye(len(pieces))
+    assert np.abs(alike).max() < 0.3
+
+
+def test_joined_packs_keep_each_clip_with_its_labels(tmp_path: Path) -> None:
+    from models.recipe.pack import Source, join_packs, read_pack, write_pack
+    from models.recipe.store import Clip
+
+    rng = np.random.default_rng(0)
+    sounds = [rng.integers(-9000, 9000, 8000 + 160 * n).astype(np.int16) for n in range(2)]
+    for number, (word, units) in enumerate((("no", ["N", "OW"]), ("go", ["G", "OW"]))):
+        clip = Clip("s", 0, len(sounds[number]), f"voice {number}", "words", (word,))
+        known = [("SIL", 10), (units[0], 5), (units[1], 20)]
+        write_pack(tmp_path / str(number), [Source(clip, sounds[number], known)],
+                   [np.zeros(16_000, np.int16)])  # fmt: skip
+    join_packs(tmp_path / "both", [tmp_path / "0", tmp_path / "1"])
+    store, labels = read_pack(tmp_path / "both")
+    assert labels["speaker"].tolist() == ["voice 0", "voice 1"]
+    for (first, length), sound in zip(store.clips.tolist(), sounds, strict=True):
+        assert np.array_equal(store.sound[first : first + length], sound)
+    second = store.unit[store.clips[1, 0] // 160 :]
+    from models.recipe.align import UNIT_NUMBER
+
+    assert second[:10].tolist() == [0] * 10
+    assert second[10] == UNIT_NUMBER["G"]
+    assert second[34] == UNIT_NUMBER["OW"]
