@@ -22,8 +22,6 @@ from assistant.job import GrinderKind
 from assistant.session import State
 from assistant.utterance import Heard, Hypothesis
 
-SURE_ENOUGH = 0.5
-"""Recogniser score (0..1) from which a call is taken; below, it is asked to be said again."""
 FOREIGN = 0.2
 """Recogniser score below which talk is taken as not meant for the bench: no answer at all."""
 CLEAR_WIN = 2.0
@@ -67,7 +65,7 @@ def interpret(
     ranked = _ranked(heard, grammar, state, () if typed else grammar.confusions)
     if not state.listening and not any(isinstance(u.command, ListenUp) for u in ranked):
         return Rejection("standing by", heard.words)
-    if heard.score < SURE_ENOUGH:
+    if heard.score < heard.sure_from:
         return Rejection("not sure" if heard.score >= FOREIGN else "foreign", heard.words)
     if not ranked:
         return _unparsed(heard.words, grammar)
@@ -91,7 +89,7 @@ def refused_by_ear(heard: Heard, grammar: Grammar) -> str | None:
     """
     if not heard.words:
         return "nothing"
-    if heard.score < SURE_ENOUGH:
+    if heard.score < heard.sure_from:
         return "foreign" if heard.score < FOREIGN else "not sure"
     if grammar.parse(heard.words) is None:
         return "no sentence"

@@ -18,7 +18,6 @@ _SLOWEST_WORD_S = 1.2  # nobody drags a word so long; a machine that sounds like
 _TAIL_S = 0.2  # room after the last word of a file that stops short
 _JOIN_S = 6.0  # so long after a sentence that was broken off may its rest still come
 _JOINT_S = 0.15  # quiet put between the two
-_JOINED_SCORE = 0.5  # below it the parts say no more together than alone
 _LEVEL_MEMORY = 0.9  # of the level meter, a frame
 _QUIETEST_DB = -100.0
 
@@ -172,7 +171,7 @@ class Listener:
         whole = replace(utterance, start_s=close, speech_share=speech_share, samples=samples)
         together = self._judged(whole, self._recognizer.end())
         final_s = heard.final_s + together.compute_s
-        if together.score < _JOINED_SCORE or not self._is_complete(together.words):
+        if together.score < together.sure_from or not self._is_complete(together.words):
             return utterance, replace(heard, final_s=final_s), sound
         whole = replace(whole, start_s=before.start_s)
         return whole, replace(together, final_s=final_s), joined

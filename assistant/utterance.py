@@ -41,6 +41,10 @@ class Hypothesis:
     score: float
 
 
+SURE_ENOUGH = 0.5
+"""Score from which a call is taken where the ear says nothing else."""
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """What a recogniser knows of its best hypothesis besides the rivals.
@@ -60,6 +64,7 @@ class Heard:
     score: 0..1, how well the best hypothesis explains the sound against 'something else'.
     compute_s: seconds of computing spent on the utterance; final_s: of these, after its end.
     evidence: None where the recogniser has none to give.
+    sure_from: score from which the call is to be taken; below, it is to be said again.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -67,6 +72,7 @@ class Heard:
     compute_s: float = 0.0
     final_s: float = 0.0
     evidence: Evidence | None = None
+    sure_from: float = SURE_ENOUGH
 
     @property
     def words(self) -> tuple[str, ...]:

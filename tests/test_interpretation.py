@@ -10,7 +10,6 @@ from assistant.interpretation import (
     CLEAR_WIN,
     FOREIGN,
     SOUNDALIKE,
-    SURE_ENOUGH,
     UNLIKELY,
     Rejection,
     Understood,
@@ -20,7 +19,7 @@ from assistant.interpretation import (
 )
 from assistant.session import State
 from assistant.units import Unit
-from assistant.utterance import Heard, Hypothesis
+from assistant.utterance import SURE_ENOUGH, Heard, Hypothesis
 from tests.fakes import THOU, TOP, UPPER, Bench, after, heard, small_job
 
 

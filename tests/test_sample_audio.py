@@ -9,7 +9,6 @@ import pytest
 from assistant.adapters.data_files import shipped
 from assistant.adapters.wav_file import WavFile
 from assistant.assembly.ears import Ear, load_grammar, open_ear
-from assistant.interpretation import SURE_ENOUGH
 
 FOLDER = shipped("sample_audio")
 with (FOLDER / "manifest.csv").open(encoding="utf-8", newline="") as _file:
@@ -30,7 +29,7 @@ def taken(ear: Ear, clip: dict[str, str]) -> list[str]:
     return [
         " ".join(heard.words)
         for _, heard in calls
-        if heard.score >= SURE_ENOUGH and ear.grammar.parse(heard.words)
+        if heard.score >= heard.sure_from and ear.grammar.parse(heard.words)
     ]
 
 

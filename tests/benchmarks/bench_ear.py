@@ -39,8 +39,7 @@ from rich.progress import Progress
 from rich.table import Table
 
 from assistant.adapters.wav_file import read_sound
-from assistant.assembly import Ear, load_grammar, open_ear
-from assistant.interpretation import SURE_ENOUGH
+from assistant.assembly.ears import Ear, load_grammar, open_ear
 from assistant.utterance import FRAME_SAMPLES, Samples
 from tests.benchmarks.noises import NOISES, add_echo, add_noise, end_of_speech_s
 
@@ -123,7 +122,7 @@ def listen(ear: Ear, task: Task) -> Outcome:
     began = time.process_time()
     calls = list(ear.listener(Memory(sound.astype(np.float32))).calls())
     compute_s = time.process_time() - began
-    taken = [heard for _, heard in calls if heard.words and heard.score >= SURE_ENOUGH]
+    taken = [heard for _, heard in calls if heard.words and heard.score >= heard.sure_from]
     reply_s = None
     if calls:
         utterance, heard = calls[-1]

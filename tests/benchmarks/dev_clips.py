@@ -1,0 +1,222 @@
+"""Sound of the development voices: made once, kept in the platform's cache, never in the checkout.
+
+    python -m tests.benchmarks.dev_clips [--human DIR] [--noise DIR]
+
+Needs the extra ``train``, and the programs espeak-ng, flite and text2wave. The voices are those
+that models/recipe holds out of training, and festival's kal. Groups: ``session`` (a builder's
+session, each call with the state before it known by its number), ``random`` (any sentences of the
+grammar), ``talk`` (what is not for it), ``people`` (held-out recordings outside the grammar),
+``room`` (noise alone). Every clip has its own seed: a broken-off run goes on with the same sound.
+"""
+
+import argparse
+import csv
+import random
+import subprocess
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import platformdirs
+import soundfile
+import soxr
+
+from assistant.assembly.ears import load_grammar, load_wording
+from assistant.utterance import SAMPLE_RATE_HZ, Samples
+from tests.benchmarks.dev_texts import random_sentence, session_calls, talk
+from tests.benchmarks.noises import make_noise
+
+SESSION_SEED = 41
+COLUMNS = ("file", "group", "voice", "said", "seconds")
+# clips of each voice: session, random, talk
+SHARES = {
+    "espeak": (110, 150, 420),
+    "flite": (70, 80, 240),
+    "kokoro": (110, 140, 260),
+    "festival": (30, 40, 120),
+}
+_ACCENTS = ("en-us", "en-gb", "en-gb-x-rp", "en-us-nyc", "en-gb-scotland", "en-029")
+_KOKORO_VOICES = 10
+
+
+def home() -> Path:
+    """Where the clips are kept."""
+    return platformdirs.user_cache_path("leafcall-bench", False)
+
+
+@dataclass(frozen=True)
+class DevClip:
+    """One clip of the set."""
+
+    path: Path
+    group: str
+    voice: str
+    said: str
+    number: int  # in its group
+
+
+def read_clips(folder: Path | None = None) -> list[DevClip]:
+    """All clips that are there. Raises FileNotFoundError, saying how to make them."""
+    folder = folder or home()
+    if not (folder / "clips.csv").is_file():
+        raise FileNotFoundError(f"{folder} holds no clips: python -m tests.benchmarks.dev_clips")
+    with (folder / "clips.csv").open(newline="", encoding="utf-8") as file:
+        return [
+            DevClip(folder / row["file"], row["group"], row["voice"], row["said"],
+                    int(Path(row["file"]).stem.rsplit("-", 1)[1]))
+            for row in csv.DictReader(file)
+        ]  # fmt: skip
+
+
+def _espeak(text: str, rng: random.Random) -> tuple[str, Samples]:
+    from models.recipe.voices import ESPEAK_HELD_OUT, _run
+
+    variant, accent = rng.choice(ESPEAK_HELD_OUT), rng.choice(_ACCENTS)
+    speed, pitch = str(rng.randint(120, 190)), str(rng.randint(30, 70))
+    command = ["espeak-ng", "-v", f"{accent}+{variant}", "-s", speed, "-p", pitch, "--stdin", "-w"]
+    return f"espeak-{variant}", _run(command, text)
+
+
+def _flite(text: str, rng: random.Random) -> tuple[str, Samples]:
+    from models.recipe.voices import flite
+
+    return "flite-awb", flite(text, rng, held_out=True).samples
+
+
+def _kokoro(text: str, rng: random.Random) -> tuple[str, Samples]:
+    from models.recipe.voices import KOKORO_ACCENTS, kokoro_say, kokoro_style, kokoro_tokens
+
+    number = rng.randrange(_KOKORO_VOICES)
+    person = random.Random(f"kokoro development voice {number}")
+    _, weights, disturbance = kokoro_style(person, held_out=True)
+    tokens = kokoro_tokens(text, person.choice(KOKORO_ACCENTS))
+    return f"kokoro-{number}", kokoro_say(tokens, weights, disturbance, rng.uniform(0.85, 1.2))
+
+
+def _festival(text: str, rng: random.Random) -> tuple[str, Samples]:
+    stretch = f"(Parameter.set 'Duration_Stretch {rng.uniform(0.85, 1.2):.2f})"
+    with tempfile.NamedTemporaryFile(suffix=".wav") as wav:
+        command = ["text2wave", "-eval", "(voice_kal_diphone)", "-eval", stretch, "-o", wav.name]
+        subprocess.run(command, input=text, text=True, check=True, capture_output=True)
+        samples, rate = soundfile.read(wav.name, dtype="float32")
+    return "festival-kal", np.asarray(soxr.resample(samples, rate, SAMPLE_RATE_HZ), np.float32)
+
+
+_SAY: dict[str, Callable[[str, random.Random], tuple[str, Samples]]] = {
+    "espeak": _espeak, "flite": _flite, "festival": _festival, "kokoro": _kokoro,
+}  # fmt: skip
+
+
+def wanted() -> Iterator[tuple[str, int, str, str]]:
+    """(group, number, kind of voice, text) of every made clip, cheap voices first."""
+    grammar = load_grammar()
+    rng = random.Random(7)
+    count = sum(share[0] for share in SHARES.values())
+    calls = session_calls(grammar, load_wording(grammar), SESSION_SEED, count)
+    texts = {
+        "session": [call.text for call in calls],
+        "random": [
+            random_sentence(grammar, rng) for _ in range(sum(s[1] for s in SHARES.values()))
+        ],
+        "talk": [],
+    }
+    supply = talk(rng)
+    while len(texts["talk"]) < sum(s[2] for s in SHARES.values()):
+        text = next(supply)
+        if grammar.parse(text.split()) is None:
+            texts["talk"].append(text)
+    kinds = {
+        group: rng.sample([k for k, s in SHARES.items() for _ in range(s[at])], len(texts[group]))
+        for at, group in enumerate(texts)
+    }
+    for kind in _SAY:
+        for group, listed in texts.items():
+            for number, text in enumerate(listed):
+                if kinds[group][number] == kind:
+                    yield group, number, kind, text
+
+
+def make(folder: Path, human: Path | None, noise: Path | None) -> None:
+    """Make what is missing, and the table of all."""
+    (folder / "clips").mkdir(parents=True, exist_ok=True)
+    rows = _rooms(folder, noise) + (_people(folder, human) if human else [])
+    for group, number, kind, text in wanted():
+        name = f"clips/{group}-{number:04d}.flac"
+        voice, sound = _cached(folder / name, lambda t=text, k=kind, g=group, n=number: _SAY[k](
+            t, random.Random(f"{g} {n}")))  # fmt: skip
+        rows.append((name, group, voice, text, f"{len(sound) / SAMPLE_RATE_HZ:.2f}"))
+        if len(rows) % 20 == 0:
+            print(f"{len(rows)} clips", flush=True)
+            _table(folder, rows)
+    _table(folder, rows)
+
+
+def _people(folder: Path, human: Path) -> list[tuple[str, str, str, str, str]]:
+    """Held-out recordings of people; what is in the grammar is no part of it."""
+    from models.recipe.human import human_clips, human_sets, human_sound
+
+    grammar, rows = load_grammar(), []
+    for name in human_sets(human):
+        clips = [clip for clip, held_out in human_clips(human, name) if held_out]
+        sound = human_sound(human, name)
+        for clip in clips:
+            if grammar.parse(clip.words) is None:
+                file = f"clips/people-{len(rows):04d}.flac"
+                cut = sound[clip.first : clip.last].astype(np.float32) / 32768
+                _cached(folder / file, lambda s=cut, v=clip.speaker: (v, s))
+                rows.append((file, "people", clip.speaker, " ".join(clip.words),
+                             f"{len(cut) / SAMPLE_RATE_HZ:.2f}"))  # fmt: skip
+    return rows
+
+
+def _rooms(folder: Path, noise: Path | None) -> list[tuple[str, str, str, str, str]]:
+    """Noise alone: made, loud and faint, and the held-out recordings of machines."""
+    rows, rng = [], np.random.default_rng(5)
+    parts = [(kind, 10 ** (rng.uniform(-50, -12) / 20) * _unit(make_noise(kind, 60 * 16_000, at)))
+             for at in range(6) for kind in ("pink", "white", "shop")]  # fmt: skip
+    if noise:
+        from models.recipe.pack import noise_parts
+
+        for kind, cut in noise_parts(noise, held_out=True):
+            loud = _unit(cut.astype(np.float64))
+            parts += [(f"recorded {kind}", loud * 10 ** (level / 20)) for level in (-35.0, -18.0)]
+    for number, (kind, sound) in enumerate(parts):
+        file = f"clips/room-{number:04d}.flac"
+        samples = np.clip(sound, -1, 1).astype(np.float32)
+        _cached(folder / file, lambda s=samples, v=kind: (v, s))
+        rows.append((file, "room", kind, "", f"{len(samples) / SAMPLE_RATE_HZ:.2f}"))
+    return rows
+
+
+def _unit(sound: np.ndarray) -> np.ndarray:
+    return sound / max(1e-9, float(np.sqrt(np.mean(sound**2))))
+
+
+def _cached(path: Path, say: Callable[[], tuple[str, Samples]]) -> tuple[str, Samples]:
+    """The clip at ``path``, made by ``say`` if it is not there; the voice is kept as its title."""
+    if not path.exists():
+        voice, sound = say()
+        peak = float(np.abs(sound).max(initial=1e-6))
+        level = min(1.0, 0.5 / peak) if peak > 0.5 else 1.0
+        fresh = path.with_suffix(".part")
+        with soundfile.SoundFile(fresh, "w", SAMPLE_RATE_HZ, 1, "PCM_16", format="FLAC") as file:
+            file.title = voice
+            file.write(sound * level)
+        fresh.rename(path)
+    with soundfile.SoundFile(path) as file:
+        return file.title, file.read(dtype="float32")
+
+
+def _table(folder: Path, rows: list[tuple[str, str, str, str, str]]) -> None:
+    with (folder / "clips.csv").open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows([COLUMNS, *rows])
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--human", type=Path, help="folder of labelled human recordings")
+    parser.add_argument("--noise", type=Path, help="folder of recorded noise")
+    given = parser.parse_args()
+    make(home(), given.human, given.noise)
