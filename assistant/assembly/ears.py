@@ -48,8 +48,13 @@ def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
         grammar_model, loop_model = compiled(shipped("models") / OWN_MODEL, graph, usual_cache())
         return VoskRecognizer(graph, grammar_model, loop_folder=loop_model, name=OWN_MODEL)
     if ear == STOCK_EAR:
-        # Only when it is wanted: its decoder is slow to load.
-        from assistant.adapters.sphinx_recognizer import SphinxRecognizer
+        try:  # only when it is wanted: it is an extra, and its decoder is slow to load
+            from assistant.adapters.sphinx_recognizer import SphinxRecognizer
+        except ModuleNotFoundError as error:
+            raise RecognizerError(
+                f"--ear {STOCK_EAR} needs a package that is not here: run 'pip install "
+                f"leafcall[stock]', or use --ear {DEFAULT_EAR}."
+            ) from error
 
         return SphinxRecognizer(graph)
     if Path(ear).is_dir():

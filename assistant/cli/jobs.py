@@ -141,7 +141,8 @@ def models(
         terminal.show(
             f"--ear {DEFAULT_EAR}: our own small Vosk model ({OWN_MODEL}), built in; its words "
             "are compiled from the grammar, no network is needed.\n"
-            f"--ear {STOCK_EAR}: a stock recogniser with its English model, built in.\n"
+            f"--ear {STOCK_EAR}: a stock recogniser with its English model, to compare with: "
+            "'pip install leafcall[stock]'.\n"
             "--ear FOLDER: the folder of a Vosk model (conf, am and graph inside).\n"
             f"Standard small English Vosk model ({STANDARD_MODEL}, about 40 MB, from the vendor, "
             "needs a network):\n"
