@@ -22,6 +22,7 @@ Meaning = Callable[[tuple[str, ...]], Hashable]
 SURE = 0.8
 """Chance from which a call is taken: a wrong one costs about four calls that are said again, since
 the read-back and what is plausible at the bench still stand behind it."""
+_NO_RIVAL = {"lead": 1.0, "rest": 0.0, "number": 0.0}
 _FAR = 4.0  # nats to a rival beyond which nothing more is known: the recogniser's lattice ends
 _QUIETEST = 1e-10  # power of a frame of digital silence, so that its logarithm exists
 FACTS = ("margin", "lead", "rest", "number", "pace", "words", "speech", "contrast")
@@ -88,7 +89,9 @@ def assured(utterance: Utterance, heard: Heard, weights: Weights, meaning: Meani
     facts = facts_of(utterance, heard, meaning)
     if not facts:
         return heard
-    return replace(heard, score=weights.probability(facts), sure_from=SURE)
+    alone = weights.probability({**facts, **_NO_RIVAL})
+    score = min(alone, weights.probability(facts))
+    return replace(heard, score=score, sure_from=SURE, unrivalled=alone)
 
 
 def contrast_db(samples: Samples) -> float:

@@ -24,6 +24,8 @@ from assistant.utterance import Heard, Hypothesis
 
 FOREIGN = 0.2
 """Recogniser score below which talk is taken as not meant for the bench: no answer at all."""
+DISMISSED = 0.15
+"""A rival that weighs less than this share of the best is no reason to doubt the best."""
 CLEAR_WIN = 2.0
 """A call is taken only if it weighs this many times the best rival of another meaning."""
 SOUNDALIKE = 0.2
@@ -65,8 +67,9 @@ def interpret(
     ranked = _ranked(heard, grammar, state, () if typed else grammar.confusions)
     if not state.listening and not any(isinstance(u.command, ListenUp) for u in ranked):
         return Rejection("standing by", heard.words)
-    if heard.score < heard.sure_from:
-        return Rejection("not sure" if heard.score >= FOREIGN else "foreign", heard.words)
+    score = _score_here(heard, ranked, grammar, state)
+    if score < heard.sure_from:
+        return Rejection("not sure" if score >= FOREIGN else "foreign", heard.words)
     if not ranked:
         return _unparsed(heard.words, grammar)
     best = ranked[0]
@@ -80,6 +83,24 @@ def interpret(
         facts = {"first": " ".join(best.parsed.words), "second": " ".join(rival.parsed.words)}
         return Rejection("close race", heard.words, facts)
     return best
+
+
+def _score_here(
+    heard: Heard, ranked: Sequence[Understood], grammar: Grammar, state: State
+) -> float:
+    """The score, not lowered by rivals that make no sense here: forty for fourteen, say."""
+    if heard.unrivalled is None or not ranked:
+        return heard.score
+    best = ranked[0]
+    for hypothesis in heard.hypotheses:
+        parsed = grammar.parse(hypothesis.words)
+        command = command_from(parsed, state.the_job.unit) if parsed is not None else None
+        if command == best.command:
+            continue
+        sense = plausibility(command, state) if command is not None else 1.0
+        if hypothesis.score * sense > DISMISSED * best.weight:
+            return heard.score
+    return heard.unrivalled
 
 
 def refused_by_ear(heard: Heard, grammar: Grammar) -> str | None:

@@ -116,9 +116,7 @@ def _by_figures(asked: tuple[str, ...], grammar: Grammar) -> tuple[str, ...]:
     return said if said != asked and meaning(said) == meaning(asked) else ()
 
 
-def aligned(
-    asked: Sequence[str], heard: Sequence[str]
-) -> list[tuple[str | None, str | None]]:
+def aligned(asked: Sequence[str], heard: Sequence[str]) -> list[tuple[str | None, str | None]]:
     """(asked, heard) word by word with the fewest differences; None where one has no word."""
     rows, cols = len(asked) + 1, len(heard) + 1
     cost = [[max(i, j) if not i or not j else 0 for j in range(cols)] for i in range(rows)]

@@ -65,6 +65,7 @@ class Heard:
     compute_s: seconds of computing spent on the utterance; final_s: of these, after its end.
     evidence: None where the recogniser has none to give.
     sure_from: score from which the call is to be taken; below, it is to be said again.
+    unrivalled: what the score would be if nothing else had come close; None: no such knowledge.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -73,6 +74,7 @@ class Heard:
     final_s: float = 0.0
     evidence: Evidence | None = None
     sure_from: float = SURE_ENOUGH
+    unrivalled: float | None = None
 
     @property
     def words(self) -> tuple[str, ...]:

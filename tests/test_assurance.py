@@ -70,6 +70,16 @@ def test_only_rivals_that_mean_something_else_count(
     assert facts["number"] == number
 
 
+def test_what_it_would_be_without_a_rival_is_told_beside_the_score(grammar: Grammar) -> None:
+    weights = Weights(0.0, {**NOTHING, "lead": 4.0})
+    close = heard(("fifteen goes", 0.6), ("fifty goes", 0.4))
+    got = assured(utterance(), close, weights, meaning_in(grammar))
+    assert got.score == pytest.approx(1 / (1 + math.exp(-math.log(1.5))))
+    assert got.unrivalled == pytest.approx(1 / (1 + math.exp(-4.0)))
+    alone = assured(utterance(), heard(("fifteen goes", 1.0)), weights, meaning_in(grammar))
+    assert alone.score == alone.unrivalled
+
+
 def test_pace_words_and_speech_are_of_the_utterance(grammar: Grammar) -> None:
     call = heard(("fifteen goes sixteen snug", 1.0))
     facts = facts_of(utterance(seconds=2.0, speech=0.8), call, meaning_in(grammar))

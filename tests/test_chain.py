@@ -73,9 +73,7 @@ def test_a_line_that_was_edited_with_care_is_found_and_not_believed(at: int, tex
     line["event"]["text"] = text
     edited = json.dumps(line, separators=(",", ":"), ensure_ascii=False).encode()
     changed = [*LINES[:at], edited, *LINES[at + 1 :]]
-    assert reasons(log(changed)) == [
-        f"Line {at + 1} of the log was changed after it was written."
-    ]
+    assert reasons(log(changed)) == [f"Line {at + 1} of the log was changed after it was written."]
     assert seqs(log(changed)) == [n for n in range(12) if n != at]
 
 

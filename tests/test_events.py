@@ -191,9 +191,7 @@ def test_an_upcaster_stands_for_every_past_form() -> None:
         ("log_v1_then_v2.jsonl", 25, "f972b079b8b18812"),
     ],
 )
-def test_a_stored_log_of_every_form_opens_for_ever(
-    name: str, kinds: int, check: str
-) -> None:
+def test_a_stored_log_of_every_form_opens_for_ever(name: str, kinds: int, check: str) -> None:
     """The fixtures are never written again; a later form brings its own file."""
     found = scan((FIXTURES / name).read_bytes())
     assert (found.damages, found.check) == ((), check)

@@ -14,6 +14,8 @@ from pathlib import Path
 import pyte
 import pytest
 
+from tests.stopping import can_be_stopped
+
 ROOT = Path(__file__).resolve().parent.parent
 pytestmark = [
     pytest.mark.audio,
@@ -145,23 +147,6 @@ def test_a_call_is_seen_on_the_read_out_and_ctrl_c_leaves_the_terminal_in_order(
         assert termios.tcgetattr(session.theirs) == session.before
     finally:
         session.end()
-
-
-def can_be_stopped() -> bool:
-    """Whether Ctrl-Z works here: not in a process group that no shell looks after (POSIX)."""
-    child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
-    try:
-        child.send_signal(signal.SIGTSTP)
-        ends = time.monotonic() + 2
-        while time.monotonic() < ends:
-            pid, status = os.waitpid(child.pid, os.WUNTRACED | os.WNOHANG)
-            if pid:
-                return os.WIFSTOPPED(status)
-            time.sleep(0.05)
-        return False
-    finally:
-        child.kill()
-        child.wait()
 
 
 def test_ctrl_z_lends_the_terminal_to_the_shell(folder: Path) -> None:

@@ -297,3 +297,21 @@ def test_a_sentence_that_may_have_been_broken_off_is_not_taken(
 ) -> None:
     heard = Heard(tuple(Hypothesis(tuple(text.split()), share) for text, share in shares), 1.0)
     assert meaning(interpret(heard, grammar, state)) == expected
+
+
+@pytest.mark.parametrize(
+    ("rival", "expected"),
+    [
+        ("forty no go", "fourteen no go"),  # no such leaf, and far from what is believed
+        ("fifteen no go", "(not sure)"),  # as likely here as what was heard
+        ("fourteen", "(not sure)"),  # broken off
+    ],
+)
+def test_a_rival_that_makes_no_sense_here_does_not_lower_how_sure_it_is(
+    grammar: Grammar, state: State, rival: str, expected: str
+) -> None:
+    ways = (Hypothesis(("fourteen", "no", "go"), 0.6), Hypothesis(tuple(rival.split()), 0.4))
+    doubtful = Heard(ways, 0.4, sure_from=0.8, unrivalled=0.95)
+    assert meaning(interpret(doubtful, grammar, state)) == expected
+    muffled = Heard(ways, 0.4, sure_from=0.8, unrivalled=0.7)
+    assert meaning(interpret(muffled, grammar, state)) == "(not sure)"

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from assistant.adapters import keys as keys_module
 from assistant.adapters.keys import Keys, NoKeys, _keys_in, _WindowsReader, open_keys
 from assistant.errors import LeafcallError
+from tests.stopping import can_be_stopped
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is needed")
 
@@ -160,6 +161,8 @@ def test_the_terminal_is_put_back_however_the_program_ends(terminal: Terminal, w
 
 
 def test_ctrl_z_gives_the_terminal_back_until_it_goes_on(terminal: Terminal) -> None:
+    if not can_be_stopped():
+        pytest.skip("no shell looks after this process group")
     child = subprocess.Popen(
         [sys.executable, "-c", CHILD + "time.sleep(60)"], stdin=terminal.theirs,
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,

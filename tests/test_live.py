@@ -179,9 +179,7 @@ def test_calls_are_answered_until_the_session_is_wrapped_up(
     assert live.bench.state.closed
 
 
-def test_a_call_under_way_when_the_source_ends_is_heard(
-    grammar: Grammar, wording: Wording
-) -> None:
+def test_a_call_under_way_when_the_source_ends_is_heard(grammar: Grammar, wording: Wording) -> None:
     assert Live(grammar, wording, "ground two", steps=[LOUD] * 60).run() == ["ground two"]
 
 

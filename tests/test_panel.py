@@ -195,9 +195,7 @@ def test_what_matters_most_is_there_at_any_height(height: int) -> None:
 @pytest.mark.parametrize("width", [60, 80])
 def test_every_ring_is_on_the_map_with_its_letter(cylinders: int, width: int) -> None:
     marks = tuple(list(Mark)[n % len(Mark)] for n in range(cylinders))
-    rows = panel(
-        changed(rows=(("top", marks),), here=(0, 0)), LIVE, width=width, height=24
-    )
+    rows = panel(changed(rows=(("top", marks),), here=(0, 0)), LIVE, width=width, height=24)
     line = next(row_text(row) for row in rows if row_text(row).startswith("top "))
     letters = [character for character in line[8:] if character in [m.value for m in Mark]]
     assert letters == [mark.value for mark in marks]
@@ -209,9 +207,7 @@ def test_signs_are_told_in_words_and_letters_not_by_colour_alone() -> None:
         assert told in text
 
 
-@pytest.mark.parametrize(
-    ("mode", "large"), [(Mode.STAND_BY, "STAND BY"), (Mode.LOST, "NO MIC")]
-)
+@pytest.mark.parametrize(("mode", "large"), [(Mode.STAND_BY, "STAND BY"), (Mode.LOST, "NO MIC")])
 def test_a_bench_that_does_not_hear_says_so_instead_of_the_step(mode: Mode, large: str) -> None:
     text = text_of(panel(FACTS, LiveFacts(mode), width=40, height=10))
     assert large in text

@@ -52,9 +52,7 @@ class Clock:
 def screen_of(
     rows: Callable[[], list[Row]], drawn: Drawn, clock: Clock, *, most_per_s: float = 8.0
 ) -> LiveScreen:
-    return LiveScreen(
-        lambda *_: rows(), console=drawn.console, most_per_s=most_per_s, now=clock
-    )
+    return LiveScreen(lambda *_: rows(), console=drawn.console, most_per_s=most_per_s, now=clock)
 
 
 def test_rows_are_drawn_from_the_top_and_the_terminal_is_given_back() -> None:
@@ -244,7 +242,7 @@ def test_the_last_turn_stays_on_the_terminal(
 
 
 def test_warnings_are_told_again_when_the_read_out_has_gone(
-    capsys: pytest.CaptureFixture[str]
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     with Watched() as screen:
         screen.warn("The disk is slow.")
@@ -276,9 +274,7 @@ def test_plain_lines_can_be_asked_for_on_a_terminal(monkeypatch: pytest.MonkeyPa
     ("environment", "drawable"),
     [({"TERM": "xterm"}, True), ({"TERM": "dumb"}, False), ({"TERM": "unknown"}, False)],
 )
-def test_a_dumb_terminal_is_not_drawn_on(
-    environment: dict[str, str], drawable: bool
-) -> None:
+def test_a_dumb_terminal_is_not_drawn_on(environment: dict[str, str], drawable: bool) -> None:
     console = Console(file=io.StringIO(), force_terminal=True, _environ=environment)
     assert can_draw(console) is drawable
     assert not can_draw(Console(file=io.StringIO()))

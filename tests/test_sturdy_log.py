@@ -171,9 +171,7 @@ def test_an_empty_place_where_the_stick_was_is_left_alone(
     assert list(read_log(home.path)) == events(0, 6)
 
 
-def test_another_log_in_its_place_is_not_touched(
-    log: SturdyLog, home: Disk, spare: Disk
-) -> None:
+def test_another_log_in_its_place_is_not_touched(log: SturdyLog, home: Disk, spare: Disk) -> None:
     home.fault = errno.EIO
     log.append(events(3, 1))
     home.path.unlink()
@@ -248,9 +246,7 @@ def test_the_next_session_brings_home_what_was_left_elsewhere(home: Disk, spare:
     log.close()
 
 
-def test_without_its_home_the_next_session_goes_on_from_the_spare(
-    home: Disk, spare: Disk
-) -> None:
+def test_without_its_home_the_next_session_goes_on_from_the_spare(home: Disk, spare: Disk) -> None:
     left_elsewhere(home, spare)
     log = SturdyLog(home, spare)
     assert list(log.read()) == events(0, 4)

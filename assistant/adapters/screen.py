@@ -105,7 +105,6 @@ class LiveScreen:
         self._live.update(_Rows(rows), refresh=True)
         return True
 
-
     def _watch_suspend(self) -> None:
         """Ctrl-Z gives the terminal back to the shell until the program goes on."""
         if _SUSPEND is None or threading.current_thread() is not threading.main_thread():

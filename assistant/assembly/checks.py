@@ -106,9 +106,7 @@ def _clock(folder: Path) -> Finding:
 
 def _disk(folder: Path) -> Finding:
     found = try_disk(folder)
-    return checkup.disk(
-        str(folder.resolve()), free_bytes=found.free_bytes, fsync_s=found.fsync_s
-    )
+    return checkup.disk(str(folder.resolve()), free_bytes=found.free_bytes, fsync_s=found.fsync_s)
 
 
 def _hearing(wanted: Wanted) -> list[Finding]:

@@ -159,9 +159,7 @@ class PanelScreen:
         if text and text not in self._troubles:
             self._troubles = (*self._troubles, text)[-_MOST_TROUBLES:]
 
-    def _tell(
-        self, level_db: float | None, noise_db: float | None, *, at_once: bool
-    ) -> None:
+    def _tell(self, level_db: float | None, noise_db: float | None, *, at_once: bool) -> None:
         self._live = LiveFacts(
             self._shown_mode(), level_db, noise_db, self._troubles, self._cautions
         )

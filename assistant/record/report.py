@@ -175,8 +175,7 @@ def sheet_record(sheet: Sheet) -> str:
         "band_share": sheet.band_share,
         "rings": [_ring_record(ring) for ring in sheet.rings],
         "kept_notes": [
-            {"at": _iso(note.at), "text": note.text, "clip": note.clip}
-            for note in sheet.kept_notes
+            {"at": _iso(note.at), "text": note.text, "clip": note.clip} for note in sheet.kept_notes
         ],
         "cautions": list(sheet.cautions),
         "damage": list(sheet.damage),
@@ -237,9 +236,7 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
             {
                 "number": number,
                 "bore": show_bore(rows[0].bore_nm, unit),
-                "measured": ", ".join(
-                    show_bore(nm, unit) for nm in sheet.bores_nm.get(number, ())
-                ),
+                "measured": ", ".join(show_bore(nm, unit) for nm in sheet.bores_nm.get(number, ())),
                 "rings": [_shown(ring, unit) for ring in rows],
             }
             for number, rows in _grouped(by_cylinder)
