@@ -279,7 +279,8 @@ def _after_check(ring: Ring, check: Check, job: Job | None) -> Ring:
         # Dressing the ends took some metal off: about half a call unit, common practice, no source.
         # What was measured before it no longer holds, and the burr is new.
         dial = job.grinder.kind is GrinderKind.DIAL
-        dressed = Cut(feed_nm=job.unit.half_nm) if dial else Cut(strokes=1)
+        amount = {"feed_nm": job.unit.half_nm} if dial else {"strokes": 1}
+        dressed = Cut(**amount, dressing=True)
         return replace(ring, facts=(*ring.facts, dressed), checks=frozenset({check}))
     opposite = {Check.ENDS_SQUARE: Check.ENDS_NOT_SQUARE, Check.ENDS_NOT_SQUARE: Check.ENDS_SQUARE}
     checks = (ring.checks | {check}) - {opposite.get(check, check)} | {check}

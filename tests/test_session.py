@@ -73,7 +73,10 @@ def test_a_session_opens_with_its_job_and_the_first_ring_at_hand() -> None:
             [ev.RingChecked(**AT, check="ends not square"),
              ev.RingChecked(**AT, check="ends square")],
             # Dressing took metal off: what was measured before it no longer holds.
-            Ring(facts=(Cut(feed_nm=THOU // 2),), checks=frozenset({Check.ENDS_SQUARE})),
+            Ring(
+                facts=(Cut(feed_nm=THOU // 2, dressing=True),),
+                checks=frozenset({Check.ENDS_SQUARE}),
+            ),
         ),
         (
             [ev.RingChecked(**AT, check="deburred"), ev.MetalGround(**AT, feed_nm=THOU)],

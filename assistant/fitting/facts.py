@@ -29,10 +29,14 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """One cut: feed in nm on a dial grinder, or a number of file strokes (the other is 0)."""
+    """One cut: feed in nm on a dial grinder, or a number of file strokes (the other is 0).
+
+    dressing: not called out as a cut; it stands for what dressing the ends took off.
+    """
 
     feed_nm: int = 0
     strokes: int = 0
+    dressing: bool = False
 
 
 @dataclass(frozen=True, slots=True)
