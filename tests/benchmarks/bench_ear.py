@@ -84,6 +84,7 @@ class Memory:
     """A source that is a stretch of sound in memory."""
 
     name = "memory"
+    overflows = 0
 
     def __init__(self, sound: Samples) -> None:
         self._sound = sound

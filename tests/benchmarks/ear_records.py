@@ -29,7 +29,8 @@ from assistant.assurance import Meaning, facts_of, meaning_in
 from assistant.grammar import Grammar
 from assistant.listening import Listener
 from assistant.ports import FrontEnd
-from assistant.utterance import FRAME_SAMPLES, Heard, Samples, Utterance
+from assistant.utterance import Heard, Samples, Utterance
+from tests.benchmarks.bench_ear import Memory
 from tests.benchmarks.dev_clips import DevClip, home, read_clips
 from tests.benchmarks.noises import NOISES, add_echo, add_noise, end_of_speech_s
 
@@ -147,26 +148,6 @@ def sound_of(clip: DevClip, noise: str, snr_db: float, echo_s: float) -> tuple[S
     if noise != "clean":
         sound = add_noise(sound, noise, snr_db, seed)
     return sound.astype(np.float32), end_of_speech_s(clean)
-
-
-class Memory:
-    """A source that is a stretch of sound in memory."""
-
-    name = "memory"
-
-    def __init__(self, sound: Samples) -> None:
-        self._sound = sound
-
-    def frames(self) -> Iterator[Samples]:
-        whole = -(-len(self._sound) // FRAME_SAMPLES) * FRAME_SAMPLES
-        sound = np.concatenate([self._sound, np.zeros(whole - len(self._sound), np.float32)])
-        yield from sound.reshape(-1, FRAME_SAMPLES)
-
-    def drop_waiting(self) -> float:
-        return 0.0
-
-    def close(self) -> None:
-        pass
 
 
 class KeptSpeech:
