@@ -1,20 +1,24 @@
 """How good is the advice? A simulated bench plays whole engines against other ways of working.
 
-    python tests/benchmarks/bench_policies.py --rings 100000 --jobs 2 --plot policies.png
+    python tests/benchmarks/bench_policies.py --rings 100000 --jobs 2 --kept results.jsonl \
+        --plot policies.png
 
 Players: ours (the product as it is), the optimum of a dynamic programme with the same knowledge and
 the same limit of risk for each cut, the same told the grinder's true rate, the same without the
 limit (spoiling only has its price), and three rules of thumb. Reported for each scenario
 (shop.py): share of rings spoiled by over-grinding, passes and readings per ring, share that ends
-inside the window, each with a 95 % confidence interval.
+inside the window, each with a 95 % confidence interval. What is in the file of ``--kept`` already
+is not played again.
 """
 
 import argparse
+import json
 import sys
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from functools import partial
 from math import sqrt
 from pathlib import Path
 
@@ -166,6 +170,32 @@ def play_many(
     return summarise(scenario, player, outcomes, seconds)
 
 
+class Kept:
+    """Results in a file of JSON lines, each with its seed: a run that was cut off goes on."""
+
+    def __init__(self, path: Path | None, seed: int) -> None:
+        self._path, self._seed = path, seed
+        self._results: dict[tuple[str, str, int], Result] = {}
+        if path is not None and path.exists():
+            for line in path.read_text(encoding="utf-8").splitlines():
+                stored = json.loads(line)
+                if stored.pop("seed") == seed:
+                    result = Result(**stored)
+                    self._results[result.scenario, result.player, result.rings] = result
+
+    def result(
+        self, scenario: Scenario, player: str, rings: int, make: Callable[[], Result]
+    ) -> Result:
+        """The kept result, or a new one that is kept from now on."""
+        found = self._results.get((scenario.name, player, rings))
+        if found is None:
+            found = make()
+            if self._path is not None:
+                with self._path.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps({"seed": self._seed, **asdict(found)}) + "\n")
+        return found
+
+
 def show(console: Console, results: Iterable[Result]) -> None:
     """One table a scenario."""
     by_scenario: dict[str, list[Result]] = {}
@@ -230,8 +260,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--scenarios", nargs="*", choices=list(SCENARIOS), default=list(SCENARIOS))
     parser.add_argument("--players", nargs="*", choices=PLAYERS, default=list(PLAYERS))
+    parser.add_argument("--kept", type=Path, help="file of results, read and added to")
     parser.add_argument("--plot", type=Path, help="write a plot to this PNG file")
     options = parser.parse_args()
+    kept = Kept(options.kept, options.seed)
     console = Console(width=120)
     results: list[Result] = []
     with ProcessPoolExecutor(options.jobs) as pool, Progress(console=console) as progress:
@@ -240,9 +272,15 @@ def main() -> None:
             own_rings = options.rings if key == "default" else options.other_rings
             for player in options.players:
                 rings = own_rings if player == "ours" else min(options.optimum_rings, own_rings)
-                results.append(play_many(player, scenario, rings, pool, progress, options.seed))
+                rings = -(-rings // scenario.rings_per_engine) * scenario.rings_per_engine
+                make = partial(play_many, player, scenario, rings, pool, progress, options.seed)
+                results.append(kept.result(scenario, player, rings, make))
+            rings = max(own_rings, 100_000)
             results += [
-                rule_result(scenario, name, max(own_rings, 100_000), options.seed) for name in RULES
+                kept.result(
+                    scenario, name, rings, partial(rule_result, scenario, name, rings, options.seed)
+                )
+                for name in RULES
             ]
             show(console, [result for result in results if result.scenario == scenario.name])
     if options.plot is not None:
