@@ -130,6 +130,18 @@ def _resolve(state: State, place: Place | None) -> RingKey:
     return (cylinder, position)
 
 
+def asked_first(made: tuple[Any, ...], words: Sequence[str]) -> tuple[Any, ...]:
+    """What ``decide`` found for an entry, as a question: the call may have been misheard.
+
+    What is a question already stays one, and what was asked and is said again is answered.
+    """
+    if isinstance(made[0], ev.QuestionAsked | ev.QuestionAnswered):
+        return made
+    first = next(event for event in made if isinstance(event, ev.RingEvent))
+    key: RingKey = (first.cylinder, first.position)
+    return (_question("misheard", key, {"said": " ".join(words)}, made),)
+
+
 def _pick(state: State, place: Place | None) -> tuple[Any, ...]:
     key = _resolve(state, place) if place is not None else state.next_ring()
     if key is None:

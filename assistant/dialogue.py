@@ -10,7 +10,7 @@ from typing import Any
 
 from assistant import events as ev
 from assistant.commands import Command, Pick
-from assistant.decisions import decide
+from assistant.decisions import asked_first, decide
 from assistant.errors import CommandNotAllowed, JobError, LogError, SpeakerError
 from assistant.grammar import Grammar
 from assistant.interpretation import Rejection, interpret
@@ -142,20 +142,27 @@ class Dialogue:
             return self.tell("sound lost", call=call)
         meant = interpret(call.heard, self._grammar, self.state, typed=call.typed)
         if isinstance(meant, Rejection):
-            unit = self.state.the_job.unit
-            reply = reply_to_rejection(meant, self._wording, unit)
-            tone = Tone.AGAIN if reply else None
-            return self._act(call, None, meant.reason, (), lambda _: reply, tone=tone)
+            return self._reject(call, meant)
         try:
             made = decide(self.state, meant.command)
         except CommandNotAllowed as refused:
+            if not meant.sure:
+                return self._reject(call, Rejection("not sure", call.heard.words))
             reply = reply_to_refusal(refused, self._wording, self.state.the_job.unit)
             return self._act(call, None, refused.name, (), lambda _: reply, tone=Tone.AGAIN)
+        if not meant.sure:
+            made = asked_first(made, meant.parsed.words)
         command: Command = meant.command
         return self._act(
             call, meant.parsed.command, None, made,
-            lambda after: reply_to_turn(command, made, after, self._wording), tone=Tone.HEARD,
+            lambda after: reply_to_turn(command, made, after, self._wording),
+            tone=Tone.HEARD if meant.sure else Tone.AGAIN,
         )  # fmt: skip
+
+    def _reject(self, call: Call, why: Rejection) -> Turn:
+        reply = reply_to_rejection(why, self._wording, self.state.the_job.unit)
+        tone = Tone.AGAIN if reply else None
+        return self._act(call, None, why.reason, (), lambda _: reply, tone=tone)
 
     def tell(self, about: ev.Trouble, detail: str = "", *, call: Call | None = None) -> Turn:
         """Note a trouble of the machine, or its end, and say so. call: what it spoiled."""

@@ -1,12 +1,14 @@
 """From what may have been said to what is meant: strict parse, weighed by what is plausible now."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import product
 
 from assistant.commands import (
+    Accept,
     Amend,
     Answer,
+    Checked,
     Command,
     Filed,
     Ground,
@@ -14,6 +16,8 @@ from assistant.commands import (
     Pick,
     Place,
     Report,
+    Skip,
+    Spoiled,
     command_from,
 )  # fmt: skip
 from assistant.fitting.facts import Feel, Reading
@@ -24,6 +28,9 @@ from assistant.utterance import Heard, Hypothesis
 
 FOREIGN = 0.2
 """Recogniser score below which talk is taken as not meant for the bench: no answer at all."""
+ASKED_FROM = 0.5
+"""Chance from which an unsure call is asked back: "yes" costs about half a call, and a "no" as much
+more, so it pays where it is likelier right than not (common practice, no source)."""
 DISMISSED = 0.15
 """A rival that weighs less than this share of the best is no reason to doubt the best."""
 CLEAR_WIN = 2.0
@@ -36,11 +43,15 @@ UNLIKELY = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Understood:
-    """A call that is taken. weight: score times plausibility, 0..1."""
+    """A call that is taken. weight: score times plausibility, 0..1.
+
+    sure: False where it should be read back and count only after a yes.
+    """
 
     command: Command
     parsed: Parsed
     weight: float
+    sure: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +80,9 @@ def interpret(
         return Rejection("standing by", heard.words)
     score = _score_here(heard, ranked, grammar, state)
     if score < heard.sure_from:
+        likely = _likely_all_the_same(heard, score, ranked, grammar, state)
+        if likely is not None:
+            return replace(likely, sure=False)
         return Rejection("not sure" if score >= FOREIGN else "foreign", heard.words)
     if not ranked:
         return _unparsed(heard.words, grammar)
@@ -83,6 +97,24 @@ def interpret(
         facts = {"first": " ".join(best.parsed.words), "second": " ".join(rival.parsed.words)}
         return Rejection("close race", heard.words, facts)
     return best
+
+
+_ENTRIES = Report | Pick | Ground | Filed | Checked | Accept | Spoiled | Skip | Amend
+"""Calls that write something down, so that there is something to ask."""
+
+
+def _likely_all_the_same(
+    heard: Heard, score: float, ranked: Sequence[Understood], grammar: Grammar, state: State
+) -> Understood | None:
+    """The one call that an unsure ear probably heard: clear of all others, and ordinary now."""
+    if score < ASKED_FROM or not ranked or not state.listening:
+        return None
+    best, *others = ranked
+    if not isinstance(best.command, _ENTRIES) or plausibility(best.command, state) < 1.0:
+        return None
+    rivals = [u.weight for u in others]
+    rivals += [h.score for h in heard.hypotheses if _only_begun(h.words, grammar)]
+    return best if best.weight >= CLEAR_WIN * max(rivals, default=0.0) else None
 
 
 def _score_here(

@@ -8,13 +8,11 @@ only through ports.
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from enum import StrEnum
-from typing import Protocol
 
 from assistant.dialogue import Call, Dialogue, Turn
 from assistant.errors import AudioError
 from assistant.listening import Listener
-from assistant.ports import AudioSource, Clock, Keys, Speaker
+from assistant.ports import AudioSource, Clock, Display, Keys, Mode, Speaker
 from assistant.utterance import FRAME_S, Heard, Samples, Utterance
 
 _ECHO_S = 0.20  # the room and the sound card still hold the reply for so long
@@ -27,23 +25,6 @@ _LOOK_S = 0.02
 _SLEPT_S = 60.0  # wall clock ahead of the sound by more than this: the machine slept
 _SET_BACK_S = 5.0
 _FLOOR_DB_PER_FRAME = 0.05  # the floor of the noise rises so slowly, and falls at once
-
-
-class Mode(StrEnum):
-    """What the bench does just now."""
-
-    LISTENING = "listening"
-    SPEAKING = "speaking"
-    STANDING_BY = "standing by"
-    HOLD = "press a key to talk"
-    NO_MICROPHONE = "no microphone"
-
-
-class Display(Protocol):
-    """Where levels are seen; what a turn did is shown by the dialogue itself."""
-
-    def level(self, level_db: float, noise_db: float, mode: Mode) -> None:
-        """Levels in dB of full scale; called ten times a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +82,7 @@ class LiveBench:
         self._cut_in_frames = 0
         self._frames = 0
         self._noise_db = 0.0
+        self._shown: Mode | None = None
         self._last = (self._clock.now(), self._clock.elapsed_s())
 
     @property
@@ -208,7 +190,7 @@ class LiveBench:
             self._source.close()
         self._dialogue.tell("microphone lost", str(error))
         while True:
-            self._show(Mode.NO_MICROPHONE)
+            self._show(Mode.LOST)
             self._clock.wait(_RETRY_S)
             if self._speaker.speaking:  # devices cannot be looked for while one is in use
                 continue
@@ -228,18 +210,23 @@ class LiveBench:
             self._noise_db = level_db
         elif not self._listener.in_speech:
             self._noise_db += min(_FLOOR_DB_PER_FRAME, level_db - self._noise_db)
-        if self._frames % _LEVEL_EVERY == 0:
-            if self._speaker.speaking:
-                mode = Mode.SPEAKING
-            elif not self._dialogue.state.listening:
-                mode = Mode.STANDING_BY
-            elif deaf and self._manners.key_to_talk:
-                mode = Mode.HOLD
-            else:
-                mode = Mode.LISTENING
+        mode = self._mode(deaf)
+        if self._frames % _LEVEL_EVERY == 0 or mode is not self._shown:
             self._show(mode)
         self._frames += 1
 
+    def _mode(self, deaf: bool) -> Mode:
+        if self._speaker.speaking:
+            return Mode.SPEAKING
+        if not self._dialogue.state.listening:
+            return Mode.STAND_BY
+        if deaf and self._manners.key_to_talk:
+            return Mode.HELD
+        if self._listener.in_speech:
+            return Mode.HEARING
+        return Mode.NOTE if self._dialogue.state.noting else Mode.LISTENING
+
     def _show(self, mode: Mode) -> None:
+        self._shown = mode
         if self._display is not None:
             self._display.level(self._listener.level_db, self._noise_db, mode)

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from assistant.blockletters import block_letters, columns_of, largest
-from assistant.panel_facts import LiveFacts, Mark, Mode, PanelFacts
+from assistant.panel_facts import LiveFacts, Mark, PanelFacts
+from assistant.ports import Mode
 
 Segment = tuple[str, str]
 """(text, style); styles: plain, label, big, step, alert, good, dim, and with " inverse" after."""

@@ -10,22 +10,10 @@ from assistant.advice import Advice, Step, advise
 from assistant.dialogue import Turn
 from assistant.job import RingPosition
 from assistant.plan import BAND_SHARE, RingKey
+from assistant.ports import Mode
 from assistant.reply import Wording, reply_to_pending
 from assistant.session import Outcome, State
 from assistant.units import Unit, show_gap, show_span, to_called
-
-
-class Mode(StrEnum):
-    """What the ear is doing."""
-
-    LISTENING = "listening"
-    HEARING = "hearing you"
-    SPEAKING = "speaking"
-    STAND_BY = "standing by"
-    NOTE = "note: speak"
-    HELD = "press a key to talk"
-    KEYBOARD = "keyboard"
-    LOST = "no microphone"
 
 
 @dataclass(frozen=True, slots=True)

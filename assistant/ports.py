@@ -81,6 +81,26 @@ class Tone(StrEnum):
     TROUBLE = "trouble"  # something of the machine is wrong
 
 
+class Mode(StrEnum):
+    """What the ear is doing; its value is what the screen says."""
+
+    LISTENING = "listening"
+    HEARING = "hearing you"
+    SPEAKING = "speaking"
+    STAND_BY = "standing by"
+    NOTE = "note: speak"
+    HELD = "press a key to talk"
+    KEYBOARD = "keyboard"
+    LOST = "no microphone"
+
+
+class Display(Protocol):
+    """Where levels are seen; what a turn did is shown by the dialogue itself."""
+
+    def level(self, level_db: float, noise_db: float, mode: Mode) -> None:
+        """Levels in dB of full scale; called ten times a second, and when the mode changes."""
+
+
 class Speaker(Protocol):
     """Says replies aloud."""
 

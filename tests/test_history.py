@@ -163,22 +163,27 @@ def test_the_kept_logs_of_every_form_are_read(name: str) -> None:
 @pytest.mark.parametrize(
     ("damage", "reason"),
     [
-        (lambda lines: [*lines[:3], *lines[4:]], "line 4, or one before it, was changed or lost"),
-        (lambda lines: [*lines[:3], lines[3], *lines[3:]], "line 5, or one before it"),
+        (lambda lines: [*lines[:3], *lines[4:]], "Before line 4 of the log an event is missing"),
+        (lambda lines: [*lines[:3], lines[3], *lines[3:]], "Line 5 of the log holds event 3"),
         (
             lambda lines: [line.replace(b'"feed_nm":50800', b'"feed_nm":25400') for line in lines],
-            "or one before it, was changed or lost",
+            "of the log was changed",
         ),
-        (lambda lines: [*lines[:3], b"rubbish\n", *lines[4:]], "line 4 is not a whole event"),
-        (lambda lines: [*lines[:3], b"[1]\n", *lines[4:]], "line 4 is not a whole event"),
+        (lambda lines: [*lines[:3], b"rubbish\n", *lines[4:]], "Line 4 of the log is not JSON"),
+        (lambda lines: [*lines[:3], b"[1]\n", *lines[4:]], "Line 4 of the log is no event"),
         (
             lambda lines: [b'{"v":3,"seq":0,"at":"2026-01-01T00:00:00Z","turn":0}\n', *lines[1:]],
-            "line 1 has form 3, this Leafcall reads up to 2",
+            "Line 1 of the log has form 3; this Leafcall reads up to 2",
         ),
-        (lambda lines: [b'{"v":1,"seq":0,"at":"","turn":0,"event":{"kind":"x"}}\n'],
-         "opens no session"),
+        (
+            lambda _: [
+                b'{"v":1,"seq":0,"at":"2026-01-01T00:00:00Z","turn":0,"event":'
+                b'{"kind":"reply given","text":"yes"}}\n'
+            ],
+            "Line 1 of the log opens no session",
+        ),
     ],
-)  # fmt: skip
+)
 def test_damage_is_told_with_its_line(
     sound: bytes, damage: Callable[[list[bytes]], list[bytes]], reason: str
 ) -> None:
@@ -264,7 +269,9 @@ def test_copies_count_once_and_damaged_logs_are_named(shop: Path, tmp_path: Path
         (tmp_path / name).mkdir()
         (tmp_path / name / "log.jsonl").write_bytes(log.read_bytes())
     (tmp_path / "bad").mkdir()
-    (tmp_path / "bad" / "log.jsonl").write_bytes(log.read_bytes().replace(b"goes", b"snug", 1))
+    (tmp_path / "bad" / "log.jsonl").write_bytes(
+        log.read_bytes().replace(b'"feel":"goes"', b'"feel":"snug"', 1)
+    )
     (tmp_path / "empty").mkdir()
     (tmp_path / "empty" / "log.jsonl").write_bytes(b"")
     past = PastWork(logs_of([tmp_path, tmp_path / "a" / "log.jsonl"]))

@@ -66,7 +66,7 @@ def test_history_tells_people_and_trends_and_names_what_is_left_out(
     assert "Ada, dial" in lines
     assert "a ring    1.0 passes, 3.0 readings" in lines
     assert "calls     12: 16.7 % refused, 0.0 % taken back, 0 asked back, 0 notes" in lines
-    assert lines[-1] == "bad/log.jsonl: line 1 is not a whole event"
+    assert lines[-1].startswith("bad/log.jsonl: Line 1 of the log is not JSON")
     assert [line.split()[0] for line in lines if line.startswith("2026-")] == [
         "2026-01-03", "2026-02-03",
     ]  # fmt: skip

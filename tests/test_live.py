@@ -11,8 +11,8 @@ from assistant.dialogue import Call
 from assistant.errors import MicrophoneError
 from assistant.grammar import Grammar
 from assistant.listening import Listener
-from assistant.live import LiveBench, Manners, Mode
-from assistant.ports import AudioSource, Tone
+from assistant.live import LiveBench, Manners
+from assistant.ports import AudioSource, Mode, Tone
 from assistant.reply import Wording
 from assistant.utterance import FRAME_S, FRAME_SAMPLES, Heard, Hypothesis, Samples, Utterance
 from tests.fakes import START, UPPER, Bench, small_job
@@ -238,7 +238,7 @@ def test_with_key_to_talk_only_calls_after_a_key_are_heard(
     steps: list[Step] = [*CALL, " ", *[QUIET] * 20, *CALL, *CALL, *late, *CALL]
     live = Live(grammar, wording, "ground two", steps=steps, manners=Manners(key_to_talk=True))
     assert live.run() == ["ground two"]
-    assert live.world.modes[:2] == [Mode.HOLD, Mode.LISTENING]
+    assert live.world.modes[:2] == [Mode.HELD, Mode.LISTENING]
 
 
 def test_a_recording_waits_until_the_reply_was_spoken(grammar: Grammar, wording: Wording) -> None:
@@ -270,7 +270,7 @@ def test_a_lost_microphone_is_told_and_tried_until_it_is_back(
     assert live.run() == ["ground two", "deburred"], "half a call that was cut off is dropped"
     assert live.troubles() == ["microphone lost", "microphone back"]
     assert live.world.clock.waited == [2.0] * 3
-    assert Mode.NO_MICROPHONE in live.world.modes
+    assert Mode.LOST in live.world.modes
     assert live.live.source is back
     assert "The microphone is back." in live.bench.speaker.said[-2]
     assert live.bench.state.ring((1, UPPER)).passes == 1
@@ -311,8 +311,30 @@ def test_sleep_and_a_clock_that_is_set_back_are_in_the_log(
     assert [e.seq for e in live.bench.store.events] == list(range(len(live.bench.store.events)))
 
 
+def test_that_it_hears_is_shown_while_one_speaks_and_only_then(
+    grammar: Grammar, wording: Wording
+) -> None:
+    steps: list[Step] = [*CALL, "speaking", *[LOUD] * 30, "silent", *[QUIET] * 40, *CALL]
+    live = Live(grammar, wording, "note", "the rail was burred", steps=steps)
+    seen: list[tuple[float, Mode]] = []
+    level = live.world.level
+
+    def watched(level_db: float, noise_db: float, mode: Mode) -> None:
+        seen.append((live.world.clock.passed_s, mode))
+        level(level_db, noise_db, mode)
+
+    live.world.level = watched  # type: ignore[method-assign]
+    live.run()
+    assert live.world.modes == [
+        Mode.LISTENING, Mode.HEARING, Mode.NOTE, Mode.SPEAKING, Mode.NOTE, Mode.HEARING,
+        Mode.LISTENING,
+    ]  # fmt: skip
+    begun_s = next(at_s for at_s, mode in seen if mode is Mode.HEARING)
+    assert begun_s <= 0.08, "seen at once, not with the next level"
+
+
 def test_standing_by_is_shown(grammar: Grammar, wording: Wording) -> None:
     live = Live(grammar, wording, "stand by", "ground two", steps=CALL * 2)
     assert live.run() == ["stand by", "ground two"]
-    assert live.world.modes == [Mode.LISTENING, Mode.STANDING_BY]
+    assert live.world.modes == [Mode.LISTENING, Mode.HEARING, Mode.STAND_BY]
     assert live.bench.state.ring((1, UPPER)).passes == 0

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from assistant.blockletters import Scale, block_letters
 from assistant.grammar import Grammar
 from assistant.panel import Row, clip_text, columns, meter_word, panel, row_text
-from assistant.panel_facts import LiveFacts, Mark, Mode, PanelFacts, facts_of
+from assistant.panel_facts import LiveFacts, Mark, PanelFacts, facts_of
+from assistant.ports import Mode
 from assistant.reply import Wording
 from tests.fakes import Bench, metric_job, small_job
 

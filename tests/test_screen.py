@@ -12,8 +12,7 @@ from rich.console import Console
 
 from assistant.adapters.screen import LiveScreen, Row, can_draw
 from assistant.assembly.screens import PanelScreen, PlainScreen, open_screen
-from assistant.live import Mode as LoopMode
-from assistant.panel_facts import Mode
+from assistant.ports import Mode
 from assistant.reply import Wording
 from tests.fakes import Bench
 
@@ -173,7 +172,7 @@ def test_level_and_mode_are_seen(bench: Bench, wording: Wording) -> None:
 
 def test_every_mode_of_the_live_loop_can_be_shown() -> None:
     with Watched() as screen:
-        for mode in LoopMode:
+        for mode in Mode:
             screen.level(-50.0, -60.0, mode)
             assert mode.upper() in screen.text
 

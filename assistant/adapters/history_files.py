@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
 from assistant.errors import LogError
@@ -18,16 +19,19 @@ def find_logs(places: Iterable[Path]) -> list[Path]:
     for place in places:
         if not place.exists():
             raise LogError(f"{place} is not there: name a folder, a log or a job file.")
-        for path in _below(place) if place.is_dir() else (place,):
-            found.setdefault(os.path.realpath(path), path)
+        # No link to a folder is followed below, so one look at where the place really is will do.
+        real = os.path.realpath(place)
+        for below in _below(real) if place.is_dir() else ("",):
+            found.setdefault(f"{real}{below}", place / below[1:])
     return list(found.values())
 
 
-def _below(folder: Path) -> Iterator[Path]:
+def _below(folder: str) -> Iterator[str]:
+    """What follows the folder's name in the paths of the logs in it."""
     for inside, folders, files in os.walk(folder):
         folders.sort()
         if LOG_NAME in files:
-            yield Path(inside) / LOG_NAME
+            yield f"{inside[len(folder) :]}{os.sep}{LOG_NAME}"
 
 
 def read_bytes(path: str) -> bytes:
@@ -37,6 +41,15 @@ def read_bytes(path: str) -> bytes:
             return file.read()
     except OSError as error:
         raise LogError(f"it cannot be read: {error.strerror}") from error
+
+
+def expect(paths: Iterable[str]) -> None:
+    """Let the system fetch these logs while others are being worked on, where it can."""
+    if not hasattr(os, "posix_fadvise"):
+        return
+    for path in paths:
+        with suppress(OSError), open(path, "rb") as file:  # noqa: PTH123 as above
+            os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_WILLNEED)
 
 
 _TEMPLATE = Path(__file__).resolve().parent.parent / "pages" / "history.html"

@@ -19,14 +19,20 @@ CREATE TABLE rings (
     readings INTEGER, passes INTEGER, fed_nm INTEGER, strokes INTEGER, outcome TEXT
 );
 """
-_SESSION = (
-    "path", "mark", "who", "person", "tool", "unit", "job", "software", "began", "ended", "events",
+SESSION = (
+    "mark", "who", "person", "tool", "unit", "job", "software", "began", "ended", "events",
     "calls", "refused", "corrections", "questions", "notes",
 )  # fmt: skip
-_RING = (
+RING = (
     "cylinder", "position", "piece", "first_at", "last_at", "readings", "passes", "fed_nm",
     "strokes", "outcome",
 )  # fmt: skip
+
+_ADD_SESSION = (
+    f"INSERT INTO sessions (path, {', '.join(SESSION)}, start) "  # noqa: S608 own names
+    f"VALUES (?, {'?, ' * len(SESSION)} ?)"
+)
+_ADD_RING = f"INSERT INTO rings VALUES (?{', ?' * len(RING)})"  # noqa: S608 own names
 
 _COPIES = """
 DELETE FROM sessions WHERE id NOT IN (
@@ -40,12 +46,12 @@ DELETE FROM sessions WHERE id NOT IN (
 # {key}: what rows are made of. Passes and readings are of rings that came to an end.
 _SUMS = """
 WITH called AS (
-    SELECT {key} AS key, count(*) AS sessions, sum(events) AS events, sum(calls) AS calls,
+    SELECT who, {key} AS key, count(*) AS sessions, sum(events) AS events, sum(calls) AS calls,
         sum(refused) AS refused, sum(corrections) AS corrections, sum(questions) AS questions,
         sum(notes) AS notes, min(began) AS began, max(ended) AS ended
-    FROM sessions WHERE who = :who GROUP BY key
+    FROM sessions GROUP BY who, key
 ), fitted AS (
-    SELECT {key} AS key,
+    SELECT who, {key} AS key,
         sum(outcome = 'accepted') AS accepted, sum(outcome = 'outside') AS outside,
         sum(outcome = 'spoiled') AS spoiled, sum(outcome = 'skipped') AS skipped,
         sum(outcome = 'open') AS open,
@@ -53,19 +59,23 @@ WITH called AS (
             AS passes_per_ring,
         avg(readings) FILTER (WHERE outcome IN ('accepted', 'outside', 'spoiled'))
             AS readings_per_ring
-    FROM rings JOIN sessions ON sessions.id = rings.session WHERE who = :who GROUP BY key
+    FROM rings JOIN sessions ON sessions.id = rings.session GROUP BY who, key
 ), newest AS (
-    SELECT {key} AS key, max(began), start FROM sessions
-    WHERE who = :who AND start IS NOT NULL GROUP BY key
+    SELECT who, {key} AS key, max(began), start FROM sessions
+    WHERE start IS NOT NULL GROUP BY who, key
 )
 SELECT called.*, coalesce(accepted, 0) AS accepted, coalesce(outside, 0) AS outside,
     coalesce(spoiled, 0) AS spoiled, coalesce(skipped, 0) AS skipped, coalesce(open, 0) AS open,
     passes_per_ring, readings_per_ring, newest.start AS start
-FROM called LEFT JOIN fitted USING (key) LEFT JOIN newest USING (key) ORDER BY key
+FROM called LEFT JOIN fitted USING (who, key) LEFT JOIN newest USING (who, key) ORDER BY who, key
 """
 
 _DAY, _MONTH, _YEAR = 10, 7, 4
 _MOST_POINTS = 36
+_POINTS = f"""
+SELECT count(DISTINCT substr(began, 1, {_DAY})), count(DISTINCT substr(began, 1, {_MONTH}))
+FROM sessions WHERE who = ?
+"""  # noqa: S608 own numbers
 
 
 class HistoryStore:
@@ -75,23 +85,16 @@ class HistoryStore:
         self._db = sqlite3.connect(":memory:")
         self._db.row_factory = sqlite3.Row
         self._db.executescript(_SCHEMA)
+        self._summed: dict[str, dict[str, list[dict[str, Any]]]] = {}
 
     def add(
-        self, session: Mapping[str, Any], start: Mapping[str, float] | None,
-        rings: Iterable[Mapping[str, Any]],
+        self, path: str, session: Sequence[object], start: Mapping[str, float] | None,
+        rings: Iterable[Sequence[object]],
     ) -> None:  # fmt: skip
-        """One session and its rings, by the names of the columns. start: learned values."""
-        row = [session[name] for name in _SESSION]
-        marks = ", ".join("?" * (len(row) + 1))
-        added = self._db.execute(
-            f"INSERT INTO sessions ({', '.join(_SESSION)}, start) VALUES ({marks})",  # noqa: S608 own names
-            [*row, None if start is None else json.dumps(start)],
-        )
-        marks = ", ".join("?" * (len(_RING) + 1))
-        self._db.executemany(
-            f"INSERT INTO rings VALUES ({marks})",  # noqa: S608 own names
-            ([added.lastrowid, *(ring[name] for name in _RING)] for ring in rings),
-        )
+        """One session: values of SESSION, learned values it began with, values of RING for each."""
+        row = [path, *session, None if start is None else json.dumps(start)]
+        added = self._db.execute(_ADD_SESSION, row)
+        self._db.executemany(_ADD_RING, ((added.lastrowid, *ring) for ring in rings))
 
     def drop_copies(self) -> int:
         """Keep the longest of all copies of one session; how many were dropped."""
@@ -101,25 +104,20 @@ class HistoryStore:
 
     def whos(self) -> Sequence[str]:
         """Every person with a tool, in order."""
-        return [
-            row[0] for row in self._db.execute("SELECT DISTINCT who FROM sessions ORDER BY who")
-        ]
+        return list(self._rows("'all'"))
 
     def sums(self, who: str) -> dict[str, Any]:
         """Sums over all sessions of ``who``; means are None where no ring came to an end."""
-        return self._rows("'all'", who)[0]
+        return self._rows("'all'")[who][0]
 
     def periods(self, who: str) -> Sequence[dict[str, Any]]:
         """The same by the day, month or year (``key``) on which sessions began, oldest first.
 
         Days if there are few of them, else months, else years.
         """
-        for length in (_DAY, _MONTH, _YEAR):
-            key = f"substr(began, 1, {length})"
-            rows = self._rows(key, who)
-            if len(rows) <= _MOST_POINTS:
-                break
-        return rows
+        days, months = self._db.execute(_POINTS, (who,)).fetchone()
+        length = _DAY if days <= _MOST_POINTS else _MONTH if months <= _MOST_POINTS else _YEAR
+        return self._rows(f"substr(began, 1, {length})")[who]
 
     def sessions(self) -> Iterator[dict[str, Any]]:
         """Every session, by the names of the columns."""
@@ -137,8 +135,12 @@ class HistoryStore:
         """Give the memory back; again does no harm."""
         self._db.close()
 
-    def _rows(self, key: str, who: str) -> list[dict[str, Any]]:
-        found = [dict(row) for row in self._db.execute(_SUMS.format(key=key), {"who": who})]
-        for row in found:
-            row["start"] = None if row["start"] is None else json.loads(row["start"])
-        return found
+    def _rows(self, key: str) -> dict[str, list[dict[str, Any]]]:
+        """Sums by who and key, made once: all sessions are in before anything is asked."""
+        if key not in self._summed:
+            summed: dict[str, list[dict[str, Any]]] = {}
+            for row in map(dict, self._db.execute(_SUMS.format(key=key))):
+                row["start"] = None if row["start"] is None else json.loads(row["start"])
+                summed.setdefault(row["who"], []).append(row)
+            self._summed[key] = summed
+        return self._summed[key]

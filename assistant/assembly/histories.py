@@ -2,16 +2,17 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from operator import attrgetter
 from pathlib import Path
 
 from assistant.adapters.history_files import find_logs
-from assistant.adapters.history_store import HistoryStore
+from assistant.adapters.history_store import RING, SESSION, HistoryStore
 from assistant.adapters.parquet_files import write_parquet
 from assistant.adapters.session_log import read_log
 from assistant.assembly.past_logs import Found, read_past
 from assistant.assembly.sessions import session_folders
 from assistant.learned import Learned
-from assistant.record.history import PastRing, PastSession
+from assistant.record.history import PastSession
 from assistant.record.past_work import History, Worker, period
 from assistant.session import replay
 
@@ -48,7 +49,8 @@ class PastWork:
         self.left_out: list[tuple[str, str]] = []
         for path, found in read_past(logs, progress=progress, workers=workers):
             if isinstance(found, PastSession):
-                self._add(path, found)
+                rings = map(_of_ring, found.rings)
+                self._store.add(path, _of_session(found), found.start, rings)
             else:
                 self.left_out.append((path, found))
         self.left_out.sort()
@@ -76,17 +78,9 @@ class PastWork:
         """Give the memory back; again does no harm."""
         self._store.close()
 
-    def _add(self, path: str, session: PastSession) -> None:
-        facts = {name: getattr(session, name) for name in _FACTS}
-        rings = [{name: getattr(ring, name) for name in _RING_FACTS} for ring in session.rings]
-        self._store.add({**facts, "path": path}, session.start, rings)
 
-
-_FACTS = (
-    "mark", "who", "person", "tool", "unit", "job", "software", "began", "ended", "events", "calls",
-    "refused", "corrections", "questions", "notes",
-)  # fmt: skip
-_RING_FACTS = PastRing.__slots__
+_of_session = attrgetter(*SESSION)
+_of_ring = attrgetter(*RING)
 
 
 def learned_anew(

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 
-from assistant.adapters.history_files import read_bytes
+from assistant.adapters.history_files import expect, read_bytes
 from assistant.errors import LogError
 from assistant.record.history import PastSession, past_session
 
@@ -54,6 +54,7 @@ def _shared_out(parts: Sequence[list[str]], workers: int) -> Iterator[list[Found
 
 
 def _read_some(paths: list[str]) -> list[Found]:
+    expect(paths)
     return [(path, _read(path)) for path in paths]
 
 

@@ -10,7 +10,8 @@ from assistant.adapters.terminal import Terminal
 from assistant.dialogue import Turn
 from assistant.levels import RunningFloor
 from assistant.panel import Row, panel
-from assistant.panel_facts import LiveFacts, Mode, PanelFacts, facts_of
+from assistant.panel_facts import LiveFacts, PanelFacts, facts_of
+from assistant.ports import Mode
 from assistant.reply import Wording
 from assistant.showing import turn_lines
 
@@ -23,11 +24,10 @@ class Screen(Protocol):
     def show(self, turn: Turn, wording: Wording) -> None:
         """A turn, as soon as it is on disk."""
 
-    def level(self, level_db: float | None, noise_db: float | None, mode: str) -> None:
+    def level(self, level_db: float | None, noise_db: float | None, mode: Mode) -> None:
         """What the ear does now; cheap enough for every frame.
 
         level_db, noise_db: of full scale; noise_db None: the floor of the levels told so far.
-        mode: one of the words of panel_facts.Mode.
         """
 
     def warn(self, text: str) -> None:
@@ -69,7 +69,7 @@ class PlainScreen:
         self._terminal.show("")
         self._terminal.show_labelled(turn_lines(turn, wording))
 
-    def level(self, level_db: float | None, noise_db: float | None, mode: str) -> None:
+    def level(self, level_db: float | None, noise_db: float | None, mode: Mode) -> None:
         """Nothing: lines cannot follow a level."""
 
     def warn(self, text: str) -> None:
@@ -128,12 +128,12 @@ class PanelScreen:
             self._troubles = ()
         self._tell(self._live.level_db, self._live.noise_db, at_once=True)
 
-    def level(self, level_db: float | None, noise_db: float | None, mode: str) -> None:
+    def level(self, level_db: float | None, noise_db: float | None, mode: Mode) -> None:
         """What the ear does now; drawn with the next refresh, a change of mode at once."""
         if level_db is not None and noise_db is None:
             noise_db = self._floor.take(level_db)
         changed = mode != self._mode
-        self._mode = Mode(mode)
+        self._mode = mode
         self._tell(level_db, noise_db, at_once=changed)
 
     def warn(self, text: str) -> None:
@@ -167,9 +167,8 @@ class PanelScreen:
 
     def _shown_mode(self) -> Mode:
         """The mode with what the session knows: the ear listens on while it stands by."""
-        if self._mode in (Mode.LISTENING, Mode.HEARING, Mode.HELD):
-            if self._stand_by:
-                return Mode.STAND_BY
-            if self._noting:
-                return Mode.NOTE
+        if self._stand_by and self._mode in (Mode.LISTENING, Mode.HEARING, Mode.HELD):
+            return Mode.STAND_BY
+        if self._noting and self._mode in (Mode.LISTENING, Mode.HELD):
+            return Mode.NOTE
         return self._mode

@@ -11,7 +11,6 @@ from math import pi
 from typing import Generic, TypeVar
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from assistant.fitting.belief import Belief
 from assistant.fitting.targets import Window
@@ -77,6 +76,8 @@ def place_all(
 
     Pairs below ``confidence`` are left out: such a ring, or bore, has no partner.
     """
+    from scipy.optimize import linear_sum_assignment  # here: slow to load, seldom wanted
+
     if not rings or not bores:
         return []
     chance = np.array(

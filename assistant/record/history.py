@@ -6,6 +6,7 @@ were taken back are left out. A ring that was spoiled and replaced counts as two
 of a session forgets the first one, a history must not.
 """
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from hashlib import sha256
@@ -16,8 +17,6 @@ from pydantic_core import from_json
 from assistant.errors import LogDamaged
 
 ACCEPTED, OUTSIDE, SPOILED, SKIPPED, OPEN = "accepted", "outside", "spoiled", "skipped", "open"
-NEWEST_FORM = 2
-"""Newest form of a line that is read here (events.CURRENT_V); 1 and 2 hold the same events."""
 OUTCOMES = (ACCEPTED, OUTSIDE, SPOILED, SKIPPED, OPEN)
 """How a ring ended; outside: accepted though not known to be in the window; open: not ended."""
 
@@ -89,45 +88,23 @@ class PastSession:
 def past_session(data: bytes) -> PastSession | None:
     """The rows of one log. data: the bytes of the file; a torn last line is left out.
 
-    None if the log holds no session yet. Checks of the lines are compared; what an entry says is
-    not looked at beyond what is counted. Raises LogDamaged naming the line.
+    None if the log holds no session yet. Raises LogDamaged telling the first damage.
     """
-    lines = _written_to_the_end(data)
-    if not lines:
+    log = _newest_form(data) or _any_form(data)
+    if log is None:
         return None
-    counts = dict.fromkeys(_COUNTED, 0)
+    stored, counts = log
     entries: list[tuple[int, str, dict[str, Any]]] = []
     retracted: set[int] = set()
-    refused, check, at, last = 0, b"", "", len(lines) - 1
-    for number, line in enumerate(lines):
-        sealed = line[-28:-18] == _SEAL and line[-2:] == b'"}'
-        check = sha256(check + (line[:-28] if sealed else line)).hexdigest()[:16].encode()
-        if sealed:
-            if check != line[-18:-2]:
-                raise LogDamaged(f"line {number + 1}, or one before it, was changed or lost")
-            # A third of all lines, and nothing in them is counted.
-            if line.startswith(_REPLY, line.find(b"{", 1)) and number != last:
-                continue
-        try:
-            stored = from_json(line)
-            if stored["v"] != (2 if sealed else 1):
-                raise LogDamaged(_strange_form(stored["v"], number + 1))
-            if stored["seq"] != number:
-                raise LogDamaged(f"line {number + 1} holds event {stored['seq']}")
-            event, at = stored["event"], stored["at"]
+    try:
+        for line in stored:
+            event = line["event"]
             kind = event["kind"]
             if kind in _OF_RING:
-                entries.append((stored["turn"], at, event))
-            elif kind in counts:
-                counts[kind] += 1
-                if kind == "call heard" and event["refused"] is not None:
-                    refused += 1
-                elif kind == "entry retracted":
-                    retracted.add(event["retracted_turn"])
-        except (ValueError, KeyError, TypeError) as error:
-            raise LogDamaged(f"line {number + 1} is not a whole event") from error
-    try:
-        opened = from_json(lines[0])
+                entries.append((line["turn"], line["at"], event))
+            elif kind == "entry retracted":
+                retracted.add(event["retracted_turn"])
+        opened = stored[0]
         event, job = opened["event"], opened["event"]["job"]
         return PastSession(
             mark=f"{opened['at']} {event['software']} {job['name']} {job['person']}",
@@ -137,37 +114,83 @@ def past_session(data: bytes) -> PastSession | None:
             job=job["name"],
             software=event["software"],
             began=opened["at"],
-            ended=at,
-            events=len(lines),
+            ended=stored[-1]["at"],
+            events=counts.total() - counts[_REFUSED],
             calls=counts["call heard"],
-            refused=refused,
+            refused=counts[_REFUSED],
             corrections=counts["entry retracted"],
             questions=counts["question asked"],
             notes=counts["note kept"],
             start=event.get("start"),
             rings=tuple(_rings(entries, retracted)),
         )
-    except (KeyError, TypeError, AttributeError) as error:
-        raise LogDamaged("line 1 opens no session, or an entry lacks a part") from error
+    except (KeyError, TypeError) as error:
+        raise LogDamaged("Line 1 of the log opens no session.") from error
 
 
-_SEAL = b',"check":"'
-_REPLY = b'{"kind":"reply given"'
+_Log = tuple[list[dict[str, Any]], Counter[str]]
+"""Lines as JSON objects, the first and the last among them; how many events of each kind."""
+
+NEWEST_FORM = 2
+"""Form of a line that is read fast; a log with any other is read as every command reads it."""
+_CHECK, _TAIL = 16, len(b',"check":"0123456789abcdef"}')
+# Names as they stand in a line; within a text they cannot, because there a quote is escaped.
+_KIND = b'"kind":"'
+_TAKEN = b',"refused":null'
+_CALL = b"call heard"
+_UNREAD = {_CALL, b"reply given", b"question asked", b"note kept"}
+_REFUSED = "call heard, without effect"
 
 
-def _written_to_the_end(data: bytes) -> list[bytes]:
-    """The lines, without what was not yet written to its end when the power went."""
+def _newest_form(data: bytes) -> _Log | None:
+    """The log, if it is in the newest form and sound; None if anything is odd.
+
+    Two thirds of all lines only tell that they are there: these are counted and not read, nor are
+    their checks compared. Written for speed: one step over all lines after the other.
+    """
     lines = data.split(b"\n")
-    del lines[-1]
-    while lines and (b"\0" in lines[-1] or lines[-1][:-28].endswith(b',"end":false')):
+    del lines[-1]  # torn, or empty
+    while lines and lines[-1].endswith(b',"end":false', 0, -_TAIL):
         del lines[-1]
-    return lines
+    kinds = [line[(at := line.find(_KIND) + len(_KIND)) : line.find(b'"', at)] for line in lines]
+    wanted = [number for number, kind in enumerate(kinds) if kind not in _UNREAD]
+    if not wanted or wanted[0] != 0:
+        return None
+    if wanted[-1] != len(lines) - 1:
+        wanted.append(len(lines) - 1)
+    texts = [lines[number] for number in wanted]
+    before = [b"", *(lines[number - 1][-_CHECK - 2 : -2] for number in wanted[1:])]
+    made = [
+        sha256(check + text[:-_TAIL]).hexdigest()[:_CHECK]
+        for check, text in zip(before, texts, strict=True)
+    ]
+    tails = "".join([f',"check":"{check}"}}' for check in made])
+    if tails.encode() != b"".join([text[-_TAIL:] for text in texts]):
+        return None
+    try:
+        stored = from_json(b"[%b]" % b",".join(texts), cache_strings="keys")
+    except ValueError:
+        return None
+    if [(line["v"], line["seq"]) for line in stored] != [(NEWEST_FORM, seq) for seq in wanted]:
+        return None
+    counts = Counter({kind.decode(): count for kind, count in Counter(kinds).items()})
+    taken = sum(_TAKEN in line for line, kind in zip(lines, kinds, strict=True) if kind == _CALL)
+    counts[_REFUSED] = counts["call heard"] - taken
+    return stored, counts
 
 
-def _strange_form(form: object, line: int) -> str:
-    if isinstance(form, int) and form > NEWEST_FORM:
-        return f"line {line} has form {form}, this Leafcall reads up to {NEWEST_FORM}: use a newer"
-    return f"line {line} has form {form!r} and is not written as that form is"
+def _any_form(data: bytes) -> _Log | None:
+    """A log of any form, of damaged ones too. Raises LogDamaged."""
+    from assistant.chain import scan  # here: it takes a second to load and is hardly ever wanted
+
+    found = scan(data)
+    if found.damages:
+        raise LogDamaged(found.damages[0].reason)
+    stored = [envelope.model_dump(mode="json") for envelope in found.events]
+    events = [line["event"] for line in stored]
+    counts = Counter(event["kind"] for event in events)
+    counts[_REFUSED] = sum(event.get("refused") is not None for event in events)
+    return (stored, counts) if stored else None
 
 
 def _rings(entries: list[tuple[int, str, dict[str, Any]]], retracted: set[int]) -> list[PastRing]:
@@ -236,5 +259,3 @@ _OF_RING: dict[str, Callable[[PastRing, dict[str, Any]], None] | None] = {
     "ring reopened": _reopened,
 }
 """What each kind of entry does to its ring; None: being picked up alone leaves no trace."""
-
-_COUNTED = ("call heard", "entry retracted", "question asked", "note kept")

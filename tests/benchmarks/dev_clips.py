@@ -1,9 +1,11 @@
-"""Sound of the development voices: made once, kept in the platform's cache, never in the checkout.
+"""Sound of the development voices: made once, kept outside the checkout (the platform's cache, or
+the folder that LEAFCALL_BENCH names).
 
     python -m tests.benchmarks.dev_clips [--human DIR] [--noise DIR]
 
 Needs the extra ``train``, and the programs espeak-ng, flite and text2wave. The voices are those
-that models/recipe holds out of training, and festival's kal. Groups: ``session`` (a builder's
+that models/recipe holds out of training; festival's kal, probably the speaker of a training voice,
+is made but never read. Groups: ``session`` (a builder's
 session, each call with the state before it known by its number), ``random`` (any sentences of the
 grammar), ``talk`` (what is not for it), ``people`` (held-out recordings outside the grammar),
 ``room`` (noise alone). Every clip has its own seed: a broken-off run goes on with the same sound.
@@ -11,6 +13,7 @@ grammar), ``talk`` (what is not for it), ``people`` (held-out recordings outside
 
 import argparse
 import csv
+import os
 import random
 import subprocess
 import tempfile
@@ -39,11 +42,15 @@ SHARES = {
 }
 _ACCENTS = ("en-us", "en-gb", "en-gb-x-rp", "en-us-nyc", "en-gb-scotland", "en-029")
 _KOKORO_VOICES = 10
+_LEFT_OUT = "festival-kal"
+CALLS = ("session", "random", "given")
+"""Groups of clips that are sentences of the grammar; given: those of a manifest."""
 
 
 def home() -> Path:
     """Where the clips are kept."""
-    return platformdirs.user_cache_path("leafcall-bench", False)
+    named = os.environ.get("LEAFCALL_BENCH")
+    return Path(named) if named else platformdirs.user_cache_path("leafcall-bench", False)
 
 
 @dataclass(frozen=True)
@@ -67,6 +74,7 @@ def read_clips(folder: Path | None = None) -> list[DevClip]:
             DevClip(folder / row["file"], row["group"], row["voice"], row["said"],
                     int(Path(row["file"]).stem.rsplit("-", 1)[1]))
             for row in csv.DictReader(file)
+            if row["voice"] != _LEFT_OUT
         ]  # fmt: skip
 
 

@@ -1,45 +1,59 @@
-"""What an ear made of the development clips, one JSON line for each clip in each condition.
+"""What an ear makes of clips with known words: one JSON line for each clip in each condition.
 
-    python -m tests.benchmarks.ear_records [--records FILE] [--clips N]
+    python -m tests.benchmarks.ear_records                       the development clips, our own ear
+    python -m tests.benchmarks.ear_records --manifest sample_audio/manifest.csv --snrs clean,10
+    python -m tests.benchmarks.ear_records --ears own,pocketsphinx --front-ends none,rnnoise
 
-Measuring takes hours of sound, so it can be broken off and goes on where it stopped; tables and
-fits are made from the records. Needs the sound of ``dev_clips``. Which conditions a clip meets
-comes from its name alone.
+Measuring takes long, so it uses ``--jobs`` processes, can be broken off and goes on where it
+stopped: what ``--records`` holds already is not measured again. Tables, the plot and the fit of the
+assurance are made from the records (``bench_ear``, ``fit_assurance``).
+
+Every clip is put into a room (0.4 s before it, 0.75 s after), then goes through front end,
+endpointer and recogniser like a recording. The signal-to-noise ratio is the active speech level
+(noises.active_level) over the noise's mean. ``--share`` of all conditions of a clip are drawn, by
+their names alone, so a larger share holds the smaller one; a level is drawn out of ``--gains``.
+A manifest has the columns ``file`` and ``said``; what holds noise already is left out.
 """
 
 import argparse
-import base64
+import csv
 import json
-import random
+import multiprocessing
+import os
 import resource
 import sys
 import time
 import zlib
 from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
+from rich.console import Console
+from rich.progress import Progress
 
 from assistant.adapters.wav_file import read_sound
 from assistant.assembly.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
-from assistant.assurance import Meaning, facts_of, meaning_in
+from assistant.assurance import facts_of, meaning_in
 from assistant.grammar import Grammar
-from assistant.listening import Listener
-from assistant.ports import FrontEnd
-from assistant.utterance import Heard, Samples, Utterance
-from tests.benchmarks.bench_ear import Memory
-from tests.benchmarks.dev_clips import DevClip, home, read_clips
+from assistant.utterance import FRAME_SAMPLES, Heard, Samples, Utterance
+from tests.benchmarks.dev_clips import CALLS, DevClip, home, read_clips
 from tests.benchmarks.noises import NOISES, add_echo, add_noise, end_of_speech_s
 
-CLEAN_DB = 99.0
 _BEFORE, _AFTER = 6400, 12000  # samples of room before and after a clip
 _ROOM = 2e-4
-_SNRS = (20.0, 10.0, 10.0, 5.0, 5.0, 0.0)
-_TALK = (("clean", CLEAN_DB, 0), ("clean", CLEAN_DB, 0.4), ("pink", 20, 0), ("pink", 10, 0),
-         ("shop", 10, 0), ("white", 10, 0.3), ("shop", 20, 0.3), ("shop", 5, 0))  # fmt: skip
+
+
+class Condition(NamedTuple):
+    """What is done to a clip. snr_db: None = no noise (kind "clean")."""
+
+    noise: str
+    snr_db: float | None
+    echo_s: float
+    gain_db: float
 
 
 @dataclass(frozen=True)
@@ -48,7 +62,10 @@ class Uttered:
 
     hypotheses: list[tuple[str, float]]
     facts: dict[str, float]
+    margin: float | None
+    sounds: str
     score: float
+    sure_from: float
     start_s: float
     end_s: float
     decided_s: float
@@ -56,21 +73,28 @@ class Uttered:
 
     @property
     def words(self) -> tuple[str, ...]:
+        """The best hypothesis."""
         return tuple(self.hypotheses[0][0].split()) if self.hypotheses else ()
 
 
 @dataclass(frozen=True)
 class Record:
-    """One clip in one condition. end_s: of the speech in the clean clip. cpu_s: 0: not measured."""
+    """One clip in one condition. end_s: of the speech, in the clip with its room.
+
+    group: of the clip; what is in ``CALLS`` is a sentence of the grammar.
+    cpu_s: of the whole chain. peak_mb: resident size of a process that holds this ear alone.
+    """
 
     ear: str
+    front_end: str
     group: str
-    number: int
+    clip: str
     voice: str
     said: str
     noise: str
-    snr_db: float
+    snr_db: float | None
     echo_s: float
+    gain_db: float
     end_s: float
     audio_s: float
     cpu_s: float
@@ -78,16 +102,43 @@ class Record:
     utterances: list[Uttered]
 
     @property
-    def key(self) -> tuple[Any, ...]:
-        return self.ear, self.group, self.number, self.noise, self.snr_db, self.echo_s
+    def key(self) -> tuple[object, ...]:
+        """What tells it from all others."""
+        return (self.ear, self.front_end, self.clip, self.noise, self.snr_db, self.echo_s,
+                self.gain_db)  # fmt: skip
 
     @property
     def is_call(self) -> bool:
-        return self.group in ("session", "random")
+        """Whether a sentence of the grammar was said."""
+        return self.group in CALLS
 
-    def same_meaning(self, words: tuple[str, ...]) -> bool:
-        """Whether ``words`` mean what was said."""
-        return _meaning()(words) == _meaning()(tuple(self.said.split()))
+
+class Task(NamedTuple):
+    """One clip in one condition."""
+
+    clip: DevClip
+    condition: Condition
+
+
+class Memory:
+    """A source that is a stretch of sound in memory."""
+
+    name = "memory"
+    overflows = 0
+
+    def __init__(self, sound: Samples) -> None:
+        self._sound = sound
+
+    def frames(self) -> Iterator[Samples]:
+        whole = -(-len(self._sound) // FRAME_SAMPLES) * FRAME_SAMPLES
+        sound = np.concatenate([self._sound, np.zeros(whole - len(self._sound), np.float32)])
+        yield from sound.reshape(-1, FRAME_SAMPLES)
+
+    def drop_waiting(self) -> float:
+        return 0.0
+
+    def close(self) -> None:
+        pass
 
 
 @cache
@@ -96,13 +147,8 @@ def grammar() -> Grammar:
     return load_grammar()
 
 
-@cache
-def _meaning() -> Meaning:
-    return meaning_in(grammar())
-
-
 def default_records() -> Path:
-    """Where the records of the own ear are kept."""
+    """Where the records are kept."""
     return home() / "records.jsonl"
 
 
@@ -122,159 +168,172 @@ def read_records(path: Path) -> list[Record]:
     return found
 
 
-def conditions(clip: DevClip, count: int) -> list[tuple[str, float, float]]:
-    """(noise, dB, echo in s) that a clip meets: calls ``count`` of them, talk and rooms one."""
-    rng = random.Random(f"{clip.group}{clip.number}")
+def read_manifest(path: Path) -> list[DevClip]:
+    """Clean clips of a manifest: calls, and talk that is not in the grammar."""
+    clips = []
+    with path.open(newline="", encoding="utf-8") as file:
+        for row in csv.DictReader(file):
+            if row.get("noise", "none") in ("none", "") and row["said"]:
+                words = grammar().words_of(row["said"])
+                group = "given" if grammar().parse(words) is not None else "talk"
+                voice = row.get("speaker") or ""
+                clips.append(DevClip(path.parent / row["file"], group, voice, " ".join(words), 0))
+    return clips
+
+
+def _drawn(*parts: object) -> float:
+    """A number 0..1 by the names of things alone."""
+    return zlib.crc32(repr(parts).encode()) / 2**32
+
+
+def conditions(
+    clip: DevClip, noises: Sequence[str], snrs: Sequence[float | None], echoes: Sequence[float],
+    gains: Sequence[float],
+) -> Iterator[tuple[float, Condition]]:  # fmt: skip
+    """Every condition that a clip can meet, each with its place 0..1 in the draw; rooms are bare."""
     if clip.group == "room":
-        return [("clean", CLEAN_DB, 0)]
-    if clip.group in ("talk", "people"):
-        return [rng.choice(_TALK)]
-    grid = [(noise, snr, echo) for noise in NOISES for snr in _SNRS for echo in (0, 0.3)]
-    drawn = [rng.choice(grid)]
-    while len(drawn) < count:
-        quiet = ("clean", CLEAN_DB, rng.choice([0, 0.4]))
-        drawn.append(quiet if rng.random() < 0.4 else rng.choice(grid))
-    return list(dict.fromkeys(drawn))
+        noises, snrs, echoes = (), (None,), (0.0,)
+    kinds = [("clean", None)] if None in snrs else []
+    kinds += [(noise, snr) for noise in noises for snr in snrs if snr is not None]
+    for noise, snr_db in kinds:
+        for echo_s in echoes:
+            name = clip.path.stem, noise, snr_db, echo_s
+            gain_db = gains[int(_drawn("gain", *name) * len(gains))]
+            yield _drawn(*name), Condition(noise, snr_db, echo_s, gain_db)
 
 
-def sound_of(clip: DevClip, noise: str, snr_db: float, echo_s: float) -> tuple[Samples, float]:
+def sound_of(clip: DevClip, condition: Condition) -> tuple[Samples, float]:
     """The clip in its condition, room before and after; seconds to the end of its speech."""
-    key = [clip.group, clip.number, noise, int(snr_db), echo_s]
-    seed = zlib.crc32(repr(key).encode())
+    noise, snr_db, echo_s, gain_db = condition
+    seed = zlib.crc32(repr((clip.path.stem, *condition[:3])).encode())
     rng = np.random.default_rng(seed)
-    clean = read_sound(clip.path).samples.astype(np.float64)
+    clean = read_sound(clip.path).samples.astype(np.float64) * 10 ** (gain_db / 20)
     clean = np.concatenate([rng.normal(0, _ROOM, _BEFORE), clean, rng.normal(0, _ROOM, _AFTER)])
     sound = add_echo(clean, echo_s, seed) if echo_s else clean
-    if noise != "clean":
+    if snr_db is not None:
         sound = add_noise(sound, noise, snr_db, seed)
     return sound.astype(np.float32), end_of_speech_s(clean)
 
 
-class KeptSpeech:
-    """Speech probabilities of the front end that hands the sound on as it is, kept in a file.
-
-    They do not depend on the sound model, and are half of all computing: measuring another model
-    on the same clips takes them from here.
-    """
-
-    delay_s = 0.0
-
-    def __init__(self, front_end: FrontEnd, path: Path) -> None:
-        self._front_end, self._path = front_end, path
-        self._kept: dict[tuple[Any, ...], Any] = {}
-        for line in path.read_text(encoding="utf-8").splitlines() if path.is_file() else ():
-            try:
-                key, code = json.loads(line)
-            except ValueError:
-                continue
-            self._kept[tuple(key)] = np.frombuffer(base64.b64decode(code), "<u2")
-        self.open(())
-
-    def open(self, key: tuple[Any, ...]) -> bool:
-        """Begin a clip; whether its probabilities are known."""
-        self._key, self._made = key, []
-        self._known = self._kept.get(key)
-        self._front_end.reset()
-        return self._known is not None
-
-    def reset(self) -> None:
-        """The listener begins anew; the clip stays."""
-
-    def process(self, frame: Samples) -> tuple[Samples, float]:
-        if self._known is not None:
-            code = int(self._known[len(self._made)])
-        else:
-            code = round(self._front_end.process(frame)[1] * 65535)
-        self._made.append(code)
-        return frame, code / 65535
-
-    def keep(self) -> None:
-        """Write down the probabilities of the clip, if they are new."""
-        if self._known is None:
-            code = base64.b64encode(np.array(self._made, "<u2").tobytes()).decode()
-            with self._path.open("a", encoding="utf-8") as file:
-                file.write(json.dumps([self._key, code]) + "\n")
-
-
-def measure(
-    clips: Sequence[DevClip],
-    path: Path,
-    *,
-    ear: str = DEFAULT_EAR,
-    denoise: bool | None = None,
-    count: int = 2,
-    fresh: bool = False,
-) -> Iterator[Record]:
-    """Records of all clips; those that ``path`` holds already are not measured again.
-
-    fresh: run the whole front end, so that the time counts.
-    """  # fmt: skip
-    name = ear if denoise is None else f"{ear}, {'rnnoise' if denoise else 'no'} denoiser"
-    done = {record.key for record in read_records(path)}
-    with open_ear(grammar(), ear=ear, denoise=denoise) as opened, path.open("a") as file:
-        as_it_is = not fresh and not (ear != DEFAULT_EAR if denoise is None else denoise)
-        kept = KeptSpeech(opened.front_end, home() / "speech.jsonl") if as_it_is else None
-        for clip in clips:
-            for noise, snr_db, echo_s in conditions(clip, count):
-                if (name, clip.group, clip.number, noise, snr_db, echo_s) not in done:
-                    record = _record(opened, kept, name, clip, noise, snr_db, echo_s)
-                    file.write(json.dumps(asdict(record)) + "\n")
-                    file.flush()
-                    yield record
-
-
-def _record(
-    ear: Ear, kept: KeptSpeech | None, name: str, clip: DevClip, noise: str, snr_db: float,
-    echo_s: float,
-) -> Record:  # fmt: skip
-    sound, end_s = sound_of(clip, noise, snr_db, echo_s)
-    known = kept is not None and kept.open((clip.group, clip.number, noise, int(snr_db), echo_s))
+def hear(ear: Ear, name: str, front_end: str, task: Task) -> Record:
+    """One task through the whole chain."""
+    clip, condition = task
+    sound, end_s = sound_of(clip, condition)
     began = time.process_time()
-    calls = list(_listener(ear, kept, sound).calls())
-    cpu_s = 0.0 if known else time.process_time() - began
-    if kept is not None:
-        kept.keep()
+    calls = list(ear.listener(Memory(sound)).calls())
+    cpu_s = time.process_time() - began
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return Record(
-        name, clip.group, clip.number, clip.voice, clip.said, noise, snr_db, echo_s, end_s,
+        name, front_end, clip.group, clip.path.stem, clip.voice, clip.said, *condition, end_s,
         len(sound) / 16_000, round(cpu_s, 3),
-        peak / (1024 if sys.platform != "darwin" else 1024**2),
+        round(peak / (1024 if sys.platform != "darwin" else 1024**2), 1),
         [_uttered(utterance, heard) for utterance, heard in calls],
     )  # fmt: skip
 
 
-def _listener(ear: Ear, kept: KeptSpeech | None, sound: Samples) -> Listener:
-    if kept is None:
-        return ear.listener(Memory(sound))
-    return Ear(ear.grammar, kept, ear.recognizer, "", ear.weights).listener(Memory(sound))
-
-
 def _uttered(utterance: Utterance, heard: Heard) -> Uttered:
-    facts = {
-        name: round(value, 5) for name, value in facts_of(utterance, heard, _meaning()).items()
-    }
+    facts = facts_of(utterance, heard, meaning_in(grammar()))
+    evidence = heard.evidence
     return Uttered(
-        [(" ".join(h.words), round(h.score, 5)) for h in heard.hypotheses], facts,
-        round(heard.score, 5), round(utterance.start_s, 2), round(utterance.end_s, 2),
-        round(utterance.decided_s, 2), round(heard.final_s, 4),
+        [(" ".join(h.words), round(h.score, 5)) for h in heard.hypotheses],
+        {name: round(value, 5) for name, value in facts.items()},
+        None if evidence is None else round(evidence.margin, 5),
+        "" if evidence is None else " ".join(evidence.sounds),
+        round(heard.score, 5), heard.sure_from, round(utterance.start_s, 2),
+        round(utterance.end_s, 2), round(utterance.decided_s, 2), round(heard.final_s, 4),
     )  # fmt: skip
 
 
-def main() -> None:
-    """Measure, calls and talk in turn, in an order of their own."""
+_at_work: tuple[Ear, str, str] | None = None  # one a process
+_open = ExitStack()  # keeps it open as long as the process lives
+
+
+def _start(name: str, front_end: str) -> None:
+    global _at_work
+    ear = _open.enter_context(open_ear(grammar(), ear=name, denoise=front_end != "none"))
+    if ear.notice:
+        print(ear.notice, file=sys.stderr)
+    _at_work = ear, name, front_end
+
+
+def _work(task: Task) -> Record:
+    if _at_work is None:
+        raise RuntimeError("The ear was not started.")
+    return hear(*_at_work, task)
+
+
+def measure(
+    tasks: Sequence[Task], path: Path, *, ear: str, front_end: str, jobs: int
+) -> Iterator[Record]:
+    """Records of all tasks, written to ``path`` as they come, by ``jobs`` processes."""
+    context = multiprocessing.get_context("spawn")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with context.Pool(jobs, _start, (ear, front_end)) as pool, path.open("a") as file:
+        for record in pool.imap_unordered(_work, tasks):
+            file.write(json.dumps(asdict(record)) + "\n")
+            file.flush()
+            yield record
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Measure, in an order in which every part is a fair sample of the whole."""
+    given = _options(arguments)
+    clips = read_manifest(given.manifest) if given.manifest else read_clips()
+    drawn = [
+        (_drawn("order", clip.path.stem, *condition), Task(clip, condition))
+        for clip in clips
+        if not given.groups or clip.group in given.groups
+        for place, condition in conditions(
+            clip, given.noises, given.snrs, given.echoes, given.gains
+        )
+        if place < given.share
+    ]
+    tasks = [task for _, task in sorted(drawn, key=lambda pair: pair[0])][: given.most]
+    done = {record.key for record in read_records(given.records)}
+    with Progress(console=Console(stderr=True)) as progress:
+        for ear in given.ears:
+            for front_end in given.front_ends:
+                left = [
+                    t for t in tasks if (ear, front_end, t.clip.path.stem, *t.condition) not in done
+                ]
+                bar = progress.add_task(f"{ear}, {front_end}", total=len(left))
+                jobs = max(1, min(given.jobs, len(left)))
+                for _ in measure(left, given.records, ear=ear, front_end=front_end, jobs=jobs):
+                    progress.advance(bar)
+
+
+def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
+    def listed(text: str) -> list[str]:
+        return [part.strip() for part in text.split(",") if part.strip()]
+
+    def numbers(text: str) -> list[float]:
+        return [float(part) for part in listed(text)]
+
+    def ratios(text: str) -> list[float | None]:
+        return [None if part == "clean" else float(part) for part in listed(text)]
+
+    def noise_list(text: str) -> list[str]:
+        wrong = [noise for noise in listed(text) if noise not in NOISES]
+        if wrong:
+            raise argparse.ArgumentTypeError(f"{wrong[0]!r}: choose from {', '.join(NOISES)}")
+        return listed(text)
+
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--records", type=Path, default=default_records())
-    parser.add_argument("--clips", type=int, default=1_000_000, help="How many at most.")
-    given = parser.parse_args()
-    clips = read_clips()
-    random.Random(5).shuffle(clips)
-    calls = [clip for clip in clips if clip.group in ("session", "random")]
-    others = [clip for clip in clips if clip.group not in ("session", "random")]
-    mixed = [clip for pair in zip(calls, others, strict=False) for clip in pair][: given.clips]
-    for done, _ in enumerate(measure(mixed, given.records), start=1):
-        print(f"\r{done} measured, of {len(mixed)} clips", end="", file=sys.stderr, flush=True)
-    print(file=sys.stderr)
+    parser.add_argument("--manifest", type=Path, help="instead of the development clips")
+    parser.add_argument("--groups", type=listed, help="of the development clips; default: all")
+    parser.add_argument("--ears", type=listed, default=[DEFAULT_EAR], help="names or folders")
+    parser.add_argument("--front-ends", type=listed, default=["none"], help="none, rnnoise")
+    parser.add_argument("--noises", type=noise_list, default=list(NOISES))
+    parser.add_argument("--snrs", type=ratios, default=[None, 20.0, 10.0, 5.0, 0.0])
+    parser.add_argument("--echoes", type=numbers, default=[0.0, 0.3], help="60 dB fall, s")
+    parser.add_argument("--gains", type=numbers, default=[0.0], help="levels, dB")
+    parser.add_argument("--share", type=float, default=1.0, help="of all conditions, 0..1")
+    parser.add_argument("--most", type=int, default=sys.maxsize, help="conditions at most")
+    parser.add_argument("--jobs", type=int, default=1, help="processes")
+    return parser.parse_args(arguments)
 
 
 if __name__ == "__main__":
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
     main()
