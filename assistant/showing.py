@@ -68,6 +68,9 @@ def learned_lines(key: str, known: Learned) -> Iterator[str]:
         yield f"the grinder takes {known.rate:.2f} of its feed, give or take {known.rate_sd:.0%}"
     yield f"one cut spreads by {both(known.cut_sd_nm)}"
     yield f"feel spreads by {both(known.spread_nm)} from one try to the next"
+    if abs(known.offset_nm) >= NM_PER_THOU / 200:  # half of the last digit shown
+        side = "looser" if known.offset_nm > 0 else "tighter"
+        yield f"leaves feel {both(abs(known.offset_nm))} {side} than they are"
 
 
 def _meaning(turn: Turn, wording: Wording) -> str:

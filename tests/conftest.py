@@ -9,6 +9,7 @@ from assistant.grammar import REPLIES_FILE, Grammar
 from assistant.job import Job
 from assistant.reply import Wording
 from assistant.units import Unit
+from tests.command_line import Ran, Run, leafcall
 from tests.fakes import Bench, FakeClock, MemoryStore, metric_job, small_job
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -67,3 +68,17 @@ def metric_bench(metric_grammar: Grammar, wording: Wording) -> Bench:
 def new_bench(grammar: Grammar, wording: Wording) -> Callable[[], Bench]:
     """Makes benches of the small job."""
     return lambda: Bench(small_job(), grammar, wording)
+
+
+@pytest.fixture
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Runs ``leafcall`` in a folder of its own; ``typed`` is the keyboard."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("LEAFCALL_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", "300")
+
+    def go(*arguments: str, typed: str | bytes = "") -> Ran:
+        return leafcall(arguments, typed, monkeypatch, capsys)
+
+    return go

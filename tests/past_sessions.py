@@ -15,8 +15,16 @@ from random import Random
 from assistant.advice import Step, advise
 from assistant.events import Envelope, SessionOpened, to_lines
 from assistant.fitting.facts import Feel
+from assistant.learned import Learned
 from assistant.units import to_called
 from tests.fakes import Bench
+
+LEARNED = Learned(
+    rate=1.05, rate_sd=0.04, cut_sd_nm=6000, cut_sd_doubt=0.3, per_stroke_nm=7600,
+    per_stroke_sd=0.4, offset_nm=0, offset_sd_nm=2000, spread_nm=6000, spread_doubt=0.3,
+    only_goes=0.1, rings=9,
+)  # fmt: skip
+"""Values as a session may have begun with."""
 
 
 def play(bench: Bench, rng: Random, *, events: int) -> Bench:

@@ -1,12 +1,8 @@
 """After a session: the sheet held against its log, a damaged log read and mended, sound erased."""
 
-import io
 import json
 import os
-import re
 import shutil
-import sys
-from collections.abc import Callable
 from pathlib import Path
 from random import Random
 
@@ -15,10 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assistant import cli
 from assistant import events as ev
 from assistant.adapters.clips import Clips
-from assistant.adapters.session_log import LogPlace, SessionLog, read_log, scan_log
+from assistant.adapters.session_log import SessionLog, read_log, scan_log
 from assistant.adapters.sheet_file import sheet_template
 from assistant.assembly.afterwards import forget_sound, mend_log, verify_sheet
 from assistant.assembly.sessions import SessionFolder, session_folders
@@ -32,44 +27,19 @@ from assistant.record.seal import Verdict
 from assistant.record.sheet import sheet_of
 from assistant.reply import Wording
 from assistant.session import replay
+from tests.command_line import Run
 from tests.fakes import START, TOP, Bench, small_job, stored
 from tests.past_sessions import play
 
-Leafcall = Callable[..., tuple[int, str, str]]
 AT = {"cylinder": 1, "position": TOP}
 CALLS = "top ring\n10 goes 11 no go\nground 3\nscratch that\n13 goes 14 snug\nnote\nblue rag\n"
 
 
 @pytest.fixture
-def leafcall(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Leafcall:
-    """Runs a command in a folder of its own: (exit code, output, errors)."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("LEAFCALL_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("NO_COLOR", "1")
-    monkeypatch.setenv("COLUMNS", "300")
-
-    def run(*arguments: str, typed: str = "") -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["leafcall", *arguments])
-        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(typed.encode())))
-        capsys.readouterr()
-        code = 0
-        try:
-            cli.main()
-        except SystemExit as done:
-            code = done.code if isinstance(done.code, int) else 0
-        caught = capsys.readouterr()
-        return code, caught.out, caught.err
-
-    return run
-
-
-@pytest.fixture
-def folder(leafcall: Leafcall) -> SessionFolder:
+def folder(run: Run) -> SessionFolder:
     """A session of a small job: calls, a note, a sheet."""
-    leafcall("new", "a.toml", "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
-    assert leafcall("type", "a.toml", "--mute", typed=CALLS)[0] == 0
+    run("new", "a.toml", "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
+    assert run("type", "a.toml", "--mute", typed=CALLS)[0] == 0
     (only,) = session_folders(Path("a.toml"))
     return only
 
@@ -88,11 +58,9 @@ KINDS = ["sheet.html", "sheet.csv", "sheet.json"]
 
 
 @pytest.mark.parametrize("name", KINDS)
-def test_a_fresh_sheet_belongs_to_its_log(
-    leafcall: Leafcall, folder: SessionFolder, name: str
-) -> None:
+def test_a_fresh_sheet_belongs_to_its_log(run: Run, folder: SessionFolder, name: str) -> None:
     sheet, events = folder.path / name, len(read_log(folder.log))
-    code, out, err = leafcall("sheet", "--verify", str(sheet))
+    code, out, err = run("sheet", "--verify", str(sheet))
     assert (code, err) == (0, "")
     assert out == (
         f"{sheet} belongs to this log, and holds all of it.\n"
@@ -102,32 +70,32 @@ def test_a_fresh_sheet_belongs_to_its_log(
 
 @pytest.mark.parametrize("name", KINDS)
 def test_a_sheet_is_older_than_its_log_once_the_session_went_on(
-    leafcall: Leafcall, folder: SessionFolder, name: str
+    run: Run, folder: SessionFolder, name: str
 ) -> None:
     kept = Path(name)
     shutil.copy(folder.path / name, kept)
-    leafcall("type", "a.toml", "--mute", typed="what now\n")
-    code, out, _ = leafcall("sheet", "--verify", str(kept), str(folder.log))
+    run("type", "a.toml", "--mute", typed="what now\n")
+    code, out, _ = run("sheet", "--verify", str(kept), str(folder.log))
     assert code == 1
     assert "belongs to this log, but the log went on afterwards: write the sheet again" in out
 
 
 @pytest.mark.parametrize("name", KINDS)
 def test_an_altered_sheet_and_a_foreign_log_are_told(
-    leafcall: Leafcall, folder: SessionFolder, name: str
+    run: Run, folder: SessionFolder, name: str
 ) -> None:
     other = Path("other.jsonl")
     log = SessionLog(other)
     log.append(stored([ev.SessionOpened(job=small_job(), software="x")]))
     log.close()
     sheet = folder.path / name
-    code, out, _ = leafcall("sheet", "--verify", str(sheet), str(other))
+    code, out, _ = run("sheet", "--verify", str(sheet), str(other))
     assert code == 1
     assert "was not made from this log, or the log was changed or cut off" in out
     text = sheet.read_bytes()
     assert b"10 thou goes" in text
     sheet.write_bytes(text.replace(b"10 thou goes", b"12 thou goes"))
-    code, out, _ = leafcall("sheet", "--verify", str(sheet))
+    code, out, _ = run("sheet", "--verify", str(sheet))
     assert (code, "was changed after it was written: do not rely on it" in out) == (1, True)
 
 
@@ -162,30 +130,30 @@ def test_what_is_no_sheet_is_refused_with_what_is_one(folder: SessionFolder) -> 
 
 
 def test_a_damaged_log_is_reviewed_and_gets_a_sheet_with_the_warning_on_it(
-    leafcall: Leafcall, folder: SessionFolder
+    run: Run, folder: SessionFolder
 ) -> None:
     before = damaged(folder, 9)
     for command in (("review", "a.toml", "--text"), ("sheet", "a.toml")):
-        code, _, err = leafcall(*command)
+        code, _, err = run(*command)
         assert code == 0
         assert "The log of this session is damaged. What was called out there is missing" in err
         assert "Line 9 of the log is not JSON" in err
     for path in (folder.sheet, folder.table, folder.record):
         assert "The log of this session is damaged." in path.read_text(encoding="utf-8")
     assert folder.log.read_bytes() == before
-    code, _, err = leafcall("sheet", "--verify", str(folder.sheet))
+    code, _, err = run("sheet", "--verify", str(folder.sheet))
     assert (code, "It cannot be held against a sheet." in err) == (1, True)
 
 
 def test_a_session_is_not_gone_on_with_on_a_damaged_log_but_on_a_mended_one(
-    leafcall: Leafcall, folder: SessionFolder
+    run: Run, folder: SessionFolder
 ) -> None:
     whole = read_log(folder.log)
     before = damaged(folder, 9)
-    code, _, err = leafcall("type", "a.toml", "--mute")
+    code, _, err = run("type", "a.toml", "--mute")
     assert code == 1
     assert f"'leafcall mend {folder.log}' goes on in a new session from what can still be" in err
-    code, out, err = leafcall("mend", "a.toml")
+    code, out, err = run("mend", "a.toml")
     new = session_folders(Path("a.toml"))[1]
     assert (code, out.splitlines()[0]) == (0, str(new.log))
     assert "Line 9 of the log is not JSON" in err
@@ -195,7 +163,7 @@ def test_a_session_is_not_gone_on_with_on_a_damaged_log_but_on_a_mended_one(
         (e.turn, e.event) for e in whole if e.seq != 8
     ]
     assert [e.event.kind for e in mended[-2:]] == ["session resumed", "trouble noted"]
-    code, out, _ = leafcall("type", "a.toml", "--mute", typed="where am i\n")
+    code, out, _ = run("type", "a.toml", "--mute", typed="where am i\n")
     assert (code, "Cylinder 1 top ring." in out) == (0, True)
     # The warning stays with everything that is made of it.
     assert "The log of this session is damaged." in new.sheet.read_text(encoding="utf-8")
@@ -221,14 +189,14 @@ def test_a_log_that_lies_alone_is_mended_beside_itself(tmp_path: Path) -> None:
 
 
 def test_a_sound_log_is_not_mended_and_one_without_its_job_cannot_be(
-    leafcall: Leafcall, folder: SessionFolder
+    run: Run, folder: SessionFolder
 ) -> None:
     with pytest.raises(LogError, match="is sound: there is nothing to mend"):
         mend_log(folder)
     damaged(folder, 1)
     with pytest.raises(LogDamaged, match=r"The line with the job is lost.*--new"):
         mend_log(folder)
-    code, _, err = leafcall("sheet", "a.toml")
+    code, _, err = run("sheet", "a.toml")
     assert (code, "there is nothing to make a sheet of" in err) == (1, True)
     assert len(session_folders(Path("a.toml"))) == 1
 
@@ -276,14 +244,14 @@ def with_sound(folder: SessionFolder) -> None:
 
 
 def test_forget_asks_erases_the_sound_and_leaves_a_valid_log(
-    leafcall: Leafcall, folder: SessionFolder
+    run: Run, folder: SessionFolder
 ) -> None:
     with_sound(folder)
     before = folder.log.read_bytes()
-    code, out, _ = leafcall("forget", "a.toml", typed="n\n")
+    code, out, _ = run("forget", "a.toml", typed="n\n")
     assert (code, "Nothing was erased." in out) == (0, True)
     assert len(list(folder.clips.glob("*.wav"))) == 2
-    code, out, _ = leafcall("forget", "a.toml", typed="y\n")
+    code, out, _ = run("forget", "a.toml", typed="y\n")
     assert code == 0
     assert f"{folder.path}: 3 files with sound" in out
     assert f"{folder.path}: erased 0001.wav, 0002.wav, review.html" in out
@@ -297,22 +265,20 @@ def test_forget_asks_erases_the_sound_and_leaves_a_valid_log(
     text = folder.sheet.read_text(encoding="utf-8")
     assert "(its sound was erased on request)" in text
     assert "0002.wav" not in text
-    assert leafcall("type", "a.toml", "--mute", typed="where am i\n")[0] == 0
-    assert leafcall("forget", "a.toml")[1] == "No sound is kept: there is nothing to erase.\n"
+    assert run("type", "a.toml", "--mute", typed="where am i\n")[0] == 0
+    assert run("forget", "a.toml")[1] == "No sound is kept: there is nothing to erase.\n"
 
 
-def test_forget_all_is_of_every_session_of_the_job(
-    leafcall: Leafcall, folder: SessionFolder
-) -> None:
-    leafcall("type", "a.toml", "--mute", "--new")
+def test_forget_all_is_of_every_session_of_the_job(run: Run, folder: SessionFolder) -> None:
+    run("type", "a.toml", "--mute", "--new")
     first, second = session_folders(Path("a.toml"))
     for one in (first, second):
         with_sound(one)
-    leafcall("forget", "a.toml", "--yes")
+    run("forget", "a.toml", "--yes")
     assert [len(list(one.clips.glob("*.wav"))) for one in (first, second)] == [2, 0]
-    leafcall("forget", "a.toml", "--all", "--yes")
+    run("forget", "a.toml", "--all", "--yes")
     assert list(first.clips.glob("*.wav")) == []
-    code, _, err = leafcall("forget", str(first.log), "--all")
+    code, _, err = run("forget", str(first.log), "--all")
     assert (code, "--all goes with a job file" in err) == (2, True)
 
 
@@ -343,118 +309,6 @@ def test_sound_that_cannot_be_erased_is_named(
     with pytest.raises(LogError, match=r"0001\.wav cannot be erased: Permission denied"):
         forget_sound(folder)
     assert scan(folder.log.read_bytes()).damages == ()
-
-
-# --- a stick that is pulled, at the bench -------------------------------------------------------
-
-
-class Stick:
-    """The folder of the job; while it is out, nothing can be written or found there."""
-
-    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        self.out_from: int | None = None  # the append that fails first, counted from 1
-        self.appends = 0
-        self.everything = False  # not the stick alone: no disk takes anything
-        append, opened, exists = SessionLog.append, LogPlace.open, LogPlace.exists
-
-        def failing(path: Path) -> bool:
-            out = self.out_from is not None and self.appends >= self.out_from
-            return out and (self.everything or "elsewhere" not in str(path))
-
-        def try_append(log: SessionLog, events: object) -> None:
-            self.appends += "elsewhere" not in str(log.path)
-            if failing(log.path):
-                raise LogError(f"The log {log.path} cannot be written: Input/output error.")
-            append(log, events)  # type: ignore[arg-type]
-
-        def try_open(place: LogPlace) -> SessionLog:
-            if failing(place.path):
-                raise LogError(f"The log {place.path} cannot be opened: No such device.")
-            return opened(place)
-
-        monkeypatch.setattr(SessionLog, "append", try_append)
-        monkeypatch.setattr(LogPlace, "open", try_open)
-        monkeypatch.setattr(
-            LogPlace, "exists", lambda place: not failing(place.path) and exists(place)
-        )
-
-
-def test_a_pulled_stick_is_said_once_and_the_next_session_brings_all_home(
-    leafcall: Leafcall, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    leafcall("new", "a.toml", "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
-    stick = Stick(monkeypatch)
-    stick.out_from = 3
-    code, out, _ = leafcall("type", "a.toml", "--mute", typed="top ring\n10 goes\n11 no go\n")
-    assert code == 0
-    assert out.count("The log cannot be written in its folder. It goes on elsewhere.") == 1
-    (away,) = Path("home/elsewhere").glob("*/log.jsonl")
-    assert f"Log    {away.resolve()}" in out
-    assert "11 thou no go" in (away.parent / "sheet.html").read_text(encoding="utf-8")
-    at_home = SessionFolder(Path("a-sessions/001"))
-    assert len(read_log(at_home.log)) < len(read_log(away))
-    stick.out_from = None
-    code, out, _ = leafcall("type", "a.toml", "--mute", typed="read it back\n")
-    assert code == 0
-    assert out.count("The log is back in its folder.") == 1
-    assert "Last: 11 thou no go." in out
-    assert not away.parent.exists()
-    kinds = [e.event for e in read_log(at_home.log) if isinstance(e.event, ev.TroubleNoted)]
-    assert [event.about for event in kinds] == ["log elsewhere", "log back"]
-    assert verify_sheet(at_home.sheet).verdict is Verdict.CURRENT
-
-
-def test_what_is_elsewhere_is_found_by_other_commands_and_brought_home(
-    leafcall: Leafcall, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    leafcall("new", "a.toml", "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
-    stick = Stick(monkeypatch)
-    stick.out_from = 3
-    leafcall("type", "a.toml", "--mute", typed="top ring\n10 goes\n11 no go\n")
-    (away,) = Path("home/elsewhere").glob("*")
-    code, out, _ = leafcall("sheet", "a.toml")
-    assert (code, out.splitlines()[0]) == (0, str(away.resolve() / "sheet.html"))
-    assert "11 thou no go" in (away / "sheet.html").read_text(encoding="utf-8")
-    with_clip = away / "clips" / "away-00012.wav"
-    with_clip.parent.mkdir()
-    with_clip.write_bytes(b"sound")
-    at_home = SessionFolder(Path("a-sessions/001"))
-    with pytest.raises(LogError, match=r"A part of this session is in .* Bring that back first"):
-        forget_sound(at_home)
-    stick.out_from = None
-    assert leafcall("sheet", "a.toml")[1].startswith(str(at_home.sheet))
-    assert not away.exists()
-    assert (at_home.clips / "away-00012.wav").read_bytes() == b"sound"
-    assert "11 thou no go" in at_home.sheet.read_text(encoding="utf-8")
-
-
-def test_what_is_only_in_memory_is_said_to_be_so(
-    leafcall: Leafcall, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    leafcall("new", "a.toml", "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
-    stick = Stick(monkeypatch)
-    stick.out_from, stick.everything = 3, True
-    code, out, err = leafcall("type", "a.toml", "--mute", typed="top ring\n10 goes\n11 no go\n")
-    assert out.count("No disk takes the log. What you call is only in memory.") == 1
-    before, after = out.split("No disk takes the log.")
-    assert "Not on disk." not in before
-    assert re.search(r"says .*11 thou.*Not on disk\.|11 no go.*Not on disk\.", after, re.S)
-    assert code == 1
-    assert "are lost: write down what the screen shows" in err
-
-
-def test_clips_kept_elsewhere_come_home_with_the_log(folder: SessionFolder) -> None:
-    away = Clips(Path("home") / "elsewhere" / "x" / "clips")
-    silence = np.zeros(160, np.float32)
-    assert away.keep(silence, stem="away-00012") == "away-00012.wav"
-    assert away.keep(silence, stem="away-00013") == "away-00013.wav"
-    home = Clips(folder.clips)
-    assert home.keep(silence) == "0001.wav"
-    (folder.clips / "away-00013.wav").write_bytes(b"another")
-    away.move_to(folder.clips)
-    assert [p.name for p in home.all()] == ["0001.wav", "away-00012.wav", "away-00013.wav"]
-    assert (folder.clips / "away-00013.wav").read_bytes() == b"another"
-    assert [p.name for p in away.all()] == ["away-00013.wav"]
 
 
 # --- any damage ---------------------------------------------------------------------------------

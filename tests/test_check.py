@@ -1,6 +1,5 @@
 """The commands check and practice, and what they measure with: disk, voice, fake microphones."""
 
-import io
 import json
 import os
 import pty
@@ -11,7 +10,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +17,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from assistant import checkup, cli
+from assistant import checkup
 from assistant.adapters import disk as disk_module
 from assistant.adapters.disk import newest_file_s, try_disk
 from assistant.adapters.speaker import VoiceSpeaker
@@ -29,6 +27,7 @@ from assistant.checkup import Finding, Verdict
 from assistant.errors import LogError, MicrophoneError, SpeakerError
 from assistant.practice import phrases
 from assistant.utterance import FRAME_SAMPLES, SAMPLE_RATE_HZ, Samples
+from tests.command_line import Run
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -208,38 +207,6 @@ def test_the_newest_file_of_a_folder(tmp_path: Path) -> None:
 # --- the commands ---------------------------------------------------------------------------------
 
 
-@dataclass
-class Ran:
-    returncode: int
-    stdout: str
-    stderr: str
-
-
-Run = Callable[..., Ran]
-
-
-@pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Runs ``leafcall`` in a folder of its own; ``typed`` is the keyboard."""
-    monkeypatch.chdir(tmp_path)
-    for name, value in environment(tmp_path).items():
-        monkeypatch.setenv(name, value)
-
-    def go(*arguments: str, typed: str = "") -> Ran:
-        monkeypatch.setattr(sys, "argv", ["leafcall", *arguments])
-        monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
-        capsys.readouterr()
-        code = 0
-        try:
-            cli.main()
-        except SystemExit as done:
-            code = done.code if isinstance(done.code, int) else 0
-        caught = capsys.readouterr()
-        return Ran(code, caught.out, caught.err)
-
-    return go
-
-
 def environment(home: Path) -> dict[str, str]:
     return {
         **os.environ, "PYTHONPATH": str(ROOT), "NO_COLOR": "1", "COLUMNS": "200",
@@ -251,22 +218,22 @@ def environment(home: Path) -> dict[str, str]:
 def test_check_hears_the_shipped_clip_and_measures_a_recording(run: Run) -> None:
     clip = ROOT / "sample_audio" / "calls" / "07-fifteen-goes-sixteen-snug.wav"
     done = run("check", "--mute", "--sound", str(clip), "--json")
-    told = json.loads(done.stdout)
+    told = json.loads(done.out)
     findings = {one["part"]: one for one in told["findings"]}
     assert "fifteen goes sixteen snug" in findings["hearing"]["measured"]
     assert findings["microphone"]["verdict"] == "ok"
-    assert (done.returncode, told["ok"]) == (0, True)
+    assert (done.code, told["ok"]) == (0, True)
 
 
 @pytest.mark.audio
 def test_check_says_what_is_broken_and_fails(run: Run, tmp_path: Path) -> None:
     soundfile.write(tmp_path / "mute.wav", np.zeros(32_000), SAMPLE_RATE_HZ)
     done = run("check", "--mute", "--sound", "mute.wav")
-    assert done.returncode == 1
-    assert "BROKEN  microphone  mute.wav: 2.0 s" in done.stdout
-    assert "change      Dead silence: look at the mute switch" in done.stdout
-    assert done.stdout.splitlines()[-1].startswith("1 broken, ")
-    assert "Traceback" not in done.stderr
+    assert done.code == 1
+    assert "BROKEN  microphone  mute.wav: 2.0 s" in done.out
+    assert "change      Dead silence: look at the mute switch" in done.out
+    assert done.out.splitlines()[-1].startswith("1 broken, ")
+    assert "Traceback" not in done.err
 
 
 @pytest.fixture(scope="module")
@@ -288,15 +255,15 @@ def test_practice_from_recordings_kept_and_heard_again(
     files = [str(path) for path in spoken]
     first = ["practice", "--seed", "3", "--count", "3", "--keep", "mine", "--from"]
     done = run(*first, *files, typed="y\n")
-    assert (done.returncode, done.stderr) == (0, "")
-    assert "on this machine only" in done.stdout
-    assert "of 3 understood" in done.stdout
-    assert "leafcall practice --again mine" in done.stdout
-    understood = done.stdout.count("  understood   (")
+    assert (done.code, done.err) == (0, "")
+    assert "on this machine only" in done.out
+    assert "of 3 understood" in done.out
+    assert "leafcall practice --again mine" in done.out
+    understood = done.out.count("  understood   (")
     assert understood >= 2  # a clear synthetic voice; which words it slurs is its own affair
     again = run("practice", "--again", "mine")
-    assert f"{understood} of 3 understood" in again.stdout
-    assert f"When they were kept: {understood} of 3 understood." in again.stdout
+    assert f"{understood} of 3 understood" in again.out
+    assert f"When they were kept: {understood} of 3 understood." in again.out
     assert len(list((tmp_path / "mine" / "calls").glob("*.wav"))) == 3
 
 
@@ -306,10 +273,10 @@ def test_nothing_is_kept_without_a_yes_and_a_part_is_gone_on_with(
 ) -> None:
     done = run("practice", "--seed", "3", "--count", "3", "--keep", "mine", "--from",
                str(spoken[0]))  # fmt: skip
-    assert done.returncode == 0
-    assert "Nothing is kept." in done.stdout
+    assert done.code == 0
+    assert "Nothing is kept." in done.out
     assert not (tmp_path / "mine").exists()
-    assert "Go on with: leafcall practice --seed 3 --count 3 --begin 2" in done.stdout
+    assert "Go on with: leafcall practice --seed 3 --count 3 --begin 2" in done.out
 
 
 @pytest.mark.parametrize(
@@ -325,9 +292,9 @@ def test_practice_says_what_is_wrong_in_a_sentence(
     run: Run, arguments: tuple[str, ...], told: str
 ) -> None:
     done = run("practice", *arguments)
-    assert done.returncode in (1, 2)
-    assert told in " ".join(done.stderr.split())
-    assert "Traceback" not in done.stderr
+    assert done.code in (1, 2)
+    assert told in " ".join(done.err.split())
+    assert "Traceback" not in done.err
 
 
 # --- practice in a terminal, with a fake microphone -----------------------------------------------

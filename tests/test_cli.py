@@ -1,14 +1,11 @@
 """The command line: help, exit codes, error sentences, whole sessions by keyboard and by sound."""
 
-import io
 import json
 import re
 import signal
 import subprocess
 import sys
 import wave
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -18,43 +15,10 @@ import typer
 from assistant import cli, decisions
 from assistant.adapters.session_log import SessionLog
 from assistant.errors import LogError
+from tests.command_line import Ran, Run
 
 ROOT = Path(__file__).resolve().parent.parent
 COMMANDS = sorted(typer.main.get_command(cli.app).commands)  # type: ignore[attr-defined]
-
-
-@dataclass
-class Ran:
-    code: int
-    out: str
-    err: str
-
-
-Run = Callable[..., Ran]
-
-
-@pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Runs ``leafcall`` in a folder of its own; ``typed`` is the keyboard."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("LEAFCALL_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("NO_COLOR", "1")
-    monkeypatch.setenv("COLUMNS", "200")
-
-    def go(*arguments: str, typed: str | bytes = "") -> Ran:
-        data = typed.encode() if isinstance(typed, str) else typed
-        monkeypatch.setattr(sys, "argv", ["leafcall", *arguments])
-        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(data), encoding="utf-8"))
-        capsys.readouterr()
-        code = 0
-        try:
-            cli.main()
-        except SystemExit as done:
-            code = done.code if isinstance(done.code, int) else 0
-        caught = capsys.readouterr()
-        return Ran(code, caught.out, caught.err)
-
-    return go
 
 
 @pytest.fixture
@@ -400,28 +364,6 @@ def test_ctrl_c_says_what_is_kept_and_leaves_the_sheet(run: Run, job: str, tmp_p
     )  # fmt: skip
     assert "Sheet" in out
     assert Path("a-sessions/001/sheet.html").exists()
-
-
-# --- learned ------------------------------------------------------------------------------------
-
-
-def test_what_was_learned_is_kept_shown_and_erased(run: Run, job: str) -> None:
-    assert "Nothing is learned yet" in run("learned").out
-    calls = "top ring\n10 goes 11 snug\nground 4\n14 goes 15 snug\nground 4\nspoiled ring\n"
-    run("type", job, "--mute", typed=calls)
-    shown = run("learned").out
-    assert "anyone, dial, from 1 rings" in shown
-    assert re.search(r"the grinder takes \d\.\d\d of its feed, give or take \d+%", shown)
-    assert run("learned", "--forget").code == 0
-    assert "Nothing is learned yet" in run("learned").out
-
-
-def test_learned_values_that_are_damaged_are_refused_with_the_way_out(run: Run, job: str) -> None:
-    Path("home").mkdir(exist_ok=True)
-    Path("home/learned.json").write_text("{", encoding="utf-8")
-    done = run("type", job, "--mute")
-    assert done.code == 1
-    assert "erase it with 'leafcall learned --forget'" in done.err
 
 
 # --- by sound -----------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""The history across sessions: rows against the fold, sums, damage, page, Parquet, learned values.
+"""The history across sessions: rows against the fold, sums, damage, page, Parquet.
 
 Where no source is named, what is right follows from the calls that were typed.
 """
@@ -16,20 +16,18 @@ from hypothesis import given
 
 from assistant import events as ev
 from assistant.adapters.history_files import history_template
-from assistant.adapters.learned_file import LearnedFile
 from assistant.adapters.session_log import read_log
-from assistant.assembly.histories import PastWork, learned_anew, logs_of
-from assistant.errors import LearnedError, LogDamaged, LogError
+from assistant.assembly.histories import PastWork, logs_of
+from assistant.errors import LogDamaged, LogError
 from assistant.fitting.facts import Cut, Reading
 from assistant.grammar import Grammar
-from assistant.learned import Learned
 from assistant.record.history import NEWEST_FORM, OPEN, PastRing, past_session
 from assistant.record.past_page import _scale, history_page
 from assistant.record.past_work import History, history_json, history_lines, trend
 from assistant.reply import Wording
 from assistant.session import Outcome, State, replay
 from tests.fakes import Bench, metric_job, small_job
-from tests.past_sessions import log_lines, play, write_log
+from tests.past_sessions import LEARNED, log_lines, play, write_log
 from tests.properties.test_bench import SESSIONS, held, sessions
 
 FIXTURES = Path(__file__).parent / "fixtures"
@@ -378,82 +376,6 @@ def test_no_mark_lies_outside_of_its_plot(past: PastWork) -> None:
     for facts in circles:
         assert 0 <= float(facts["cx"] or -1) <= 440
         assert 0 <= float(facts["cy"] or -1) <= 190
-
-
-# --- learned values ---------------------------------------------------------------------------
-
-LEARNED = Learned(
-    rate=1.05, rate_sd=0.04, cut_sd_nm=6000, cut_sd_doubt=0.3, per_stroke_nm=7600,
-    per_stroke_sd=0.4, offset_nm=0, offset_sd_nm=2000, spread_nm=6000, spread_doubt=0.3,
-    only_goes=0.1, rings=9,
-)  # fmt: skip
-
-RING = (
-    "top ring",
-    "fourteen goes fifteen snug",
-    "ground two",
-    "seventeen snug",
-    "accept it",
-    "yes",
-)
-
-
-def chained(grammar: Grammar, wording: Wording, start: Learned | None) -> Bench:
-    bench = Bench(small_job(person="Ada"), grammar, wording, opened=False)
-    bench.dialogue.open(bench.job, software="leafcall test", start=start)
-    bench.through(*RING)
-    assert bench.state.learned.rings == (start.rings if start else 0) + 1
-    return bench
-
-
-@pytest.fixture
-def benches(grammar: Grammar, wording: Wording) -> list[Bench]:
-    """Three sessions, each started with what the one before had taught."""
-    made: list[Bench] = []
-    for _ in range(3):
-        made.append(chained(grammar, wording, made[-1].state.learned if made else None))
-    return made
-
-
-def kept(folder: Path, benches: list[Bench]) -> list[Path]:
-    return [
-        write_log(folder / str(n) / "log.jsonl", bench.store.events,
-                  began=datetime(2026, 5, n + 1, tzinfo=UTC))
-        for n, bench in enumerate(benches)
-    ]  # fmt: skip
-
-
-def test_lost_learned_values_come_back_exactly(tmp_path: Path, benches: list[Bench]) -> None:
-    made, bad = learned_anew(kept(tmp_path, benches))
-    assert (made, bad) == ({DIAL: benches[-1].state.learned}, [])
-
-
-def test_rings_that_a_start_did_not_know_of_count_again(
-    tmp_path: Path, benches: list[Bench], grammar: Grammar, wording: Wording
-) -> None:
-    forgot = chained(grammar, wording, None)  # the values had been erased before it
-    logs = kept(tmp_path, [*benches, forgot])
-    made, _ = learned_anew(logs)
-    assert made[DIAL].rings == 4
-    # Taught one after the other it is the same.
-    assert made[DIAL] == chained(grammar, wording, benches[-1].state.learned).state.learned
-
-
-def test_a_start_that_knows_more_than_the_logs_is_trusted(
-    tmp_path: Path, benches: list[Bench]
-) -> None:
-    made, _ = learned_anew(kept(tmp_path, benches[2:]))
-    assert made == {DIAL: benches[-1].state.learned}
-
-
-def test_one_entry_can_be_erased_alone(tmp_path: Path) -> None:
-    file = LearnedFile(tmp_path / "learned.json")
-    file.keep("A, dial", LEARNED)
-    file.keep("B, file", LEARNED)
-    file.forget("A, dial")
-    assert list(file.read()) == ["B, file"]
-    with pytest.raises(LearnedError, match="Nothing is learned of 'A, dial'; there is: 'B, file'"):
-        file.forget("A, dial")
 
 
 # --- Parquet ----------------------------------------------------------------------------------

@@ -1,44 +1,20 @@
 """The commands across sessions: history, again, learned --rebuild and --forget --only."""
 
 import json
-import sys
-from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from assistant import cli
 from assistant.adapters.learned_file import LearnedFile
 from assistant.grammar import Grammar
 from assistant.reply import Wording
+from tests.command_line import Run
 from tests.fakes import Bench, small_job
 from tests.past_sessions import write_log
 
-Run = Callable[..., tuple[int, str, str]]
 CALLS = ("top ring", "fourteen goes fifteen snug", "ground two", "seventeen snug", "accept it",
          "what about lunch")  # fmt: skip
-
-
-@pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Runs ``leafcall`` in a folder of its own: exit code, output, errors."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("LEAFCALL_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("COLUMNS", "200")
-
-    def go(*arguments: str) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["leafcall", *arguments])
-        capsys.readouterr()
-        code = 0
-        try:
-            cli.main()
-        except SystemExit as done:
-            code = done.code if isinstance(done.code, int) else 0
-        caught = capsys.readouterr()
-        return code, caught.out, caught.err
-
-    return go
 
 
 @pytest.fixture

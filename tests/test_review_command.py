@@ -1,44 +1,27 @@
 """``leafcall review``: writes the page beside the log; clips by plain names only; the browser."""
 
 import base64
-import io
 import re
-import sys
 from pathlib import Path
 
 import pytest
 
-from assistant import cli
 from assistant.adapters import review_file
 from assistant.adapters.review_file import clip_addresses, review_template, show_page
 from assistant.adapters.session_log import SessionLog, read_log
 from assistant.errors import LeafcallError, LogError
 from assistant.events import NoteKept, envelope
+from tests.command_line import Run
 
 CALLS = "top ring\n15 goes 16 snug\nscratch that\nbanana\nwrap up\n"
 
 
-def leafcall(*arguments: str, typed: str = "") -> int:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(sys, "argv", ["leafcall", *arguments])
-        patch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(typed.encode()), encoding="utf-8"))
-        try:
-            cli.main()
-        except SystemExit as done:
-            return done.code if isinstance(done.code, int) else 0
-        return 0
-
-
 @pytest.fixture
-def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def session(run: Run) -> Path:
     """The folder of a typed session whose last event is a note with sound."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("LEAFCALL_HOME", str(tmp_path / "home"))
-    monkeypatch.setenv("NO_COLOR", "1")
-    monkeypatch.setenv("COLUMNS", "200")
     new = ("new", "a.toml", "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
-    assert leafcall(*new) == 0
-    assert leafcall("type", "a.toml", "--mute", typed=CALLS) == 0
+    assert run(*new).code == 0
+    assert run("type", "a.toml", "--mute", typed=CALLS).code == 0
     folder = Path("a-sessions/001")
     (folder / "clips").mkdir()
     (folder / "clips" / "0001.wav").write_bytes(b"RIFFsound")
@@ -50,13 +33,11 @@ def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return folder
 
 
-def test_the_page_is_written_beside_the_log_and_its_path_is_told(
-    session: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_the_page_is_written_beside_the_log_and_its_path_is_told(run: Run, session: Path) -> None:
     before = (session / "log.jsonl").read_bytes()
-    capsys.readouterr()
-    assert leafcall("review", "a.toml") == 0
-    assert capsys.readouterr().out == f"{session / 'review.html'}\n"
+    done = run("review", "a.toml")
+    assert done.code == 0
+    assert done.out == f"{session / 'review.html'}\n"
     page = (session / "review.html").read_text("utf-8")
     assert 'src="clips/0001.wav"' in page
     assert "fifteen goes sixteen snug" in page
@@ -64,54 +45,51 @@ def test_the_page_is_written_beside_the_log_and_its_path_is_told(
     assert (session / "log.jsonl").read_bytes() == before
 
 
-def test_embed_puts_the_sound_into_the_page(session: Path) -> None:
-    assert leafcall("review", str(session / "log.jsonl"), "--embed", "--no-open") == 0
+def test_embed_puts_the_sound_into_the_page(run: Run, session: Path) -> None:
+    assert run("review", str(session / "log.jsonl"), "--embed", "--no-open").code == 0
     page = (session / "review.html").read_text("utf-8")
     (sound,) = re.findall(r'src="data:audio/wav;base64,([^"]*)"', page)
     assert base64.b64decode(sound.replace("&#43;", "+")) == b"RIFFsound"
     assert "clips/0001.wav" not in page
 
 
-def test_sound_that_was_taken_away_is_told_as_missing(session: Path) -> None:
+def test_sound_that_was_taken_away_is_told_as_missing(run: Run, session: Path) -> None:
     (session / "clips" / "0001.wav").unlink()
-    assert leafcall("review", "a.toml") == 0
+    assert run("review", "a.toml").code == 0
     page = (session / "review.html").read_text("utf-8")
     assert "<audio" not in page
     assert "Its sound (0001.wav) is not beside the log." in page
 
 
-def test_the_review_of_a_copy_does_not_overwrite_that_of_the_log(session: Path) -> None:
-    leafcall("review", "a.toml")
+def test_the_review_of_a_copy_does_not_overwrite_that_of_the_log(run: Run, session: Path) -> None:
+    run("review", "a.toml")
     before = (session / "review.html").read_bytes()
     (session / "copy.jsonl").write_bytes((session / "log.jsonl").read_bytes())
-    assert leafcall("review", str(session / "copy.jsonl")) == 0
+    assert run("review", str(session / "copy.jsonl")).code == 0
     assert "001/copy.jsonl" in (session / "copy-review.html").read_text("utf-8")
     assert (session / "review.html").read_bytes() == before
 
 
-def test_a_damaged_log_has_a_page_with_the_warning_at_its_top(
-    session: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_damaged_log_has_a_page_with_the_warning_at_its_top(run: Run, session: Path) -> None:
     log = session / "log.jsonl"
     lines = log.read_bytes().split(b"\n")
     lines[6] = lines[6][:20]
     log.write_bytes(b"\n".join(lines))
-    assert leafcall("review", "a.toml") == 0
-    assert "The log of this session is damaged." in capsys.readouterr().err
+    done = run("review", "a.toml")
+    assert done.code == 0
+    assert "The log of this session is damaged." in done.err
     page = (session / "review.html").read_text("utf-8")
     assert page.index("The log of this session is damaged.") < page.index("rings accepted")
-    assert leafcall("review", "a.toml", "--text") == 0
-    caught = capsys.readouterr()
+    caught = run("review", "a.toml", "--text")
+    assert caught.code == 0
     assert "The log of this session is damaged." in caught.err
     assert "top ring" in caught.out
 
 
-def test_a_page_that_cannot_be_written_is_one_sentence(
-    session: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_page_that_cannot_be_written_is_one_sentence(run: Run, session: Path) -> None:
     (session / "review.html").mkdir()
-    assert leafcall("review", "a.toml") == 1
-    caught = capsys.readouterr()
+    caught = run("review", "a.toml")
+    assert caught.code == 1
     assert "review.html cannot be written" in caught.err
     assert caught.err.count("\n") == 1
     assert len(read_log(session / "log.jsonl")) > 5

@@ -215,8 +215,16 @@ def learned_key(job: Job) -> str:
 def _keep_learned(learned: LearnedFile | None, dialogue: Dialogue) -> None:
     state = dialogue.state
     now = state.learned
-    if learned is not None and now.rings > (state.start.rings if state.start is not None else 0):
-        learned.keep(learned_key(state.the_job), now)
+    if learned is None or now.rings <= (state.start.rings if state.start is not None else 0):
+        return
+    kept = learned.read().get(learned_key(state.the_job))
+    if kept is not None:
+        if kept.rings >= now.rings:  # an old session that was taken up again: others know more
+            return
+        # No ring teaches the offset: it may have been measured since the session began.
+        measured = {"offset_nm": kept.offset_nm, "offset_sd_nm": kept.offset_sd_nm}
+        now = now.model_copy(update=measured)
+    learned.keep(learned_key(state.the_job), now)
 
 
 def folder_of(path: Path) -> SessionFolder:

@@ -56,7 +56,7 @@ def _root(
 
 for _command in (
     jobs.new, live.fit, live.type_, live.hear, review.review, after.sheet, after.forget,
-    after.mend, history.history, again.again, jobs.learned, jobs.phrases, jobs.models,
-    check.check, check.practice, live.demo,
+    after.mend, history.history, again.again, jobs.learned, jobs.slot, jobs.phrases,
+    jobs.models, check.check, check.practice, live.demo,
 ):  # fmt: skip
     app.command(name=_command.__name__.strip("_"))(_command)

@@ -7,16 +7,19 @@ from typing import Annotated
 
 import typer
 
-from assistant.adapters.job_file import write_job
+from assistant.adapters.job_file import read_job, write_job
 from assistant.adapters.learned_file import LearnedFile, usual_path
 from assistant.adapters.terminal import Terminal
 from assistant.adapters.vosk_recognizer import STANDARD_MODEL, fetch_model
 from assistant.assembly.ears import DEFAULT_EAR, OWN_MODEL, STOCK_EAR, load_grammar
 from assistant.assembly.histories import learned_anew, logs_of
+from assistant.assembly.sessions import learned_key
+from assistant.assembly.slot import readings_called, taught_by_slot
 from assistant.cli.options import JobFile
 from assistant.errors import LeafcallError
 from assistant.new_job import Question, interview, take_default
 from assistant.showing import learned_lines
+from assistant.units import parse_length
 
 
 def new(
@@ -116,6 +119,29 @@ def learned(
         for line in learned_lines(key, known):
             terminal.show(f"  {line}")
     terminal.show(f"File: {file.path}")
+
+
+def slot(
+    job: JobFile,
+    width: Annotated[str, typer.Argument(help="Its width, in the unit of the job.")],
+    readings: Annotated[
+        list[str],
+        typer.Argument(metavar="CALL...", help="What your leaves say in it, as you call it."),
+    ],
+) -> None:
+    """Learn how your leaves read, from a slot of known width, as between gauge blocks."""
+    terminal = Terminal()
+    the_job = read_job(job)
+    width_nm = parse_length(width, the_job.unit)
+    grammar = load_grammar(unit=the_job.unit)
+    said = readings_called(readings, grammar, the_job.unit)
+    file, key = LearnedFile(usual_path()), learned_key(the_job)
+    known = taught_by_slot(the_job, file.read().get(key), width_nm, said)
+    file.keep(key, known)
+    terminal.show(f"{key}:")
+    for line in learned_lines(key, known):
+        terminal.show(f"  {line}")
+    terminal.show("Your next session starts from this; 'leafcall learned --forget' erases it.")
 
 
 def phrases(

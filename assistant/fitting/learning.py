@@ -14,7 +14,7 @@ from math import exp, sqrt
 import numpy as np
 
 from assistant.errors import LengthError
-from assistant.fitting.belief import ONLY_GOES_REFUTED, believe, log_evidence
+from assistant.fitting.belief import ONLY_GOES_REFUTED, Belief, believe, log_evidence
 from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.targets import Window
@@ -75,8 +75,7 @@ def offset(bench: Bench, slot_nm: int, readings: Sequence[Reading]) -> Person:
     with what was assumed (normal-normal update).
     """
     person = bench.person
-    plain = replace(bench, person=replace(person, offset_nm=0.0, offset_sd_nm=0.0), tilt_share=0.0)
-    felt = believe(readings, plain)
+    felt = slot_seen(bench, readings)
     # No leaf reading is finer than its leaf, however sharp the table is.
     sd_nm = max(felt.sd_nm, bench.leaf_tol_nm / sqrt(3))
     if person.offset_sd_nm <= 0:
@@ -85,6 +84,12 @@ def offset(bench: Bench, slot_nm: int, readings: Sequence[Reading]) -> Person:
         person.offset_nm, person.offset_sd_nm**2, felt.mean_nm - slot_nm, sd_nm**2
     )
     return replace(person, offset_nm=offset_nm, offset_sd_nm=sqrt(variance))
+
+
+def slot_seen(bench: Bench, readings: Sequence[Reading]) -> Belief:
+    """How wide a slot feels: as a ring that cannot be tilted, and no offset taken off."""
+    person = replace(bench.person, offset_nm=0.0, offset_sd_nm=0.0)
+    return believe(readings, replace(bench, person=person, tilt_share=0.0))
 
 
 def combine(
