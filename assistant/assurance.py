@@ -87,8 +87,11 @@ def weights_from(data: object) -> Weights:
 def assured(utterance: Utterance, heard: Heard, weights: Weights, meaning: Meaning) -> Heard:
     """What was heard, its score the chance that it was understood; as it is without evidence."""
     facts = facts_of(utterance, heard, meaning)
-    if not facts:
-        return heard
+    return sure_of(heard, facts, weights) if facts else heard
+
+
+def sure_of(heard: Heard, facts: Mapping[str, float], weights: Weights) -> Heard:
+    """What was heard, with the chance by these facts as its score."""
     alone = weights.probability({**facts, **_NO_RIVAL})
     score = min(alone, weights.probability(facts))
     return replace(heard, score=score, sure_from=SURE, unrivalled=alone)

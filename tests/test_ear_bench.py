@@ -1,9 +1,25 @@
-"""The measuring stick itself: levels, ratios, intervals."""
+"""The measuring stick itself: levels, ratios, draws, records, verdicts, intervals."""
+
+import json
+from dataclasses import asdict, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from tests.benchmarks.bench_ear import wilson
+from assistant.assurance import FACTS, Weights
+from tests.benchmarks.bench_ear import (
+    NOTHING,
+    NUMBER,
+    OTHER,
+    RIGHT,
+    grouped,
+    judge,
+    poisson,
+    wilson,
+)
+from tests.benchmarks.dev_clips import DevClip
+from tests.benchmarks.ear_records import Record, Uttered, conditions, read_records
 from tests.benchmarks.noises import (
     NOISES,
     RATE_HZ,
@@ -70,6 +86,76 @@ def test_intervals_are_those_of_the_literature(
     """81 of 263: R. G. Newcombe, Statistics in Medicine 17 (1998) 857, table I, method 3 (Wilson
     without continuity correction), from memory; the others follow from the formula by hand."""
     assert wilson(hits, count) == pytest.approx((low, high), abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("count", "low", "high"), [(0, 0.0, 3.689), (1, 0.0253, 5.572), (10, 4.795, 18.39)]
+)
+def test_intervals_of_counts_are_those_of_the_tables(count: int, low: float, high: float) -> None:
+    """Exact 95 % limits of a Poisson mean, as printed in many tables (Pearson and Hartley,
+    Biometrika Tables for Statisticians I, table 40), from memory."""
+    assert poisson(count) == pytest.approx((low, high), rel=1e-3)
+
+
+def test_a_larger_share_of_the_conditions_holds_the_smaller_and_the_clean_one_comes_once() -> None:
+    clip = DevClip(Path("random-0007.flac"), "random", "somebody", "yes", 7)
+    every = list(conditions(clip, NOISES, (None, 20.0, 5.0), (0.0, 0.3), (0.0, -12.0)))
+    assert len(every) == len({condition for _, condition in every}) == 2 + 3 * 2 * 2
+    assert all(0 <= place < 1 for place, _ in every)
+    assert {place for place, _ in conditions(clip, ("pink",), (5.0,), (0.3,), (0.0,))} < {
+        place for place, _ in every
+    }
+    room = replace(clip, group="room")
+    assert [condition[:3] for _, condition in conditions(room, NOISES, (5.0,), (0.3,), (0.0,))] == [
+        ("clean", None, 0.0)
+    ]
+
+
+CALM = dict.fromkeys(FACTS, 0.0)
+SURE, UNSURE = {**CALM, "lead": 1.0, "margin": 0.05}, {**CALM, "lead": 1.0, "margin": -0.3}
+WEIGHTS = Weights(0.0, {**CALM, "margin": 60.0, "lead": 0.1})
+
+
+def record(said: str, *heard: str, facts: dict[str, float] = SURE, group: str = "random") -> Record:
+    uttered = [
+        Uttered([(words, 1.0)], facts, 0.05, "", 0.5, 0.8, 0.5, 1.5, 1.8, 0.01) for words in heard
+    ]
+    return Record("own", "none", group, f"{group}-0001", "somebody", said, "pink", 5.0, 0.0, 0.0,
+                  1.5, 2.5, 0.4, 100.0, uttered)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("given", "words", "before", "taken"),
+    [
+        (record("fifteen goes", "fifteen goes"), True, RIGHT, RIGHT),
+        (record("fifteen goes", "fifteen goes easily"), False, RIGHT, RIGHT),
+        (record("fifteen goes", "sixteen goes"), False, NUMBER, NUMBER),
+        (record("fifteen goes", "what now"), False, OTHER, OTHER),
+        (record("fifteen goes", "sixteen goes", facts=UNSURE), False, NUMBER, NOTHING),
+        (record("fifteen goes"), False, NOTHING, NOTHING),
+        (record("fifteen goes", "fifteen goes", "yes"), False, OTHER, OTHER),
+        (record("it goes better now", "fifteen goes", group="talk"), False, OTHER, OTHER),
+    ],
+)
+def test_verdicts(given: Record, words: bool, before: str, taken: str) -> None:
+    judged = judge(given, WEIGHTS)
+    assert (judged.words, judged.before, judged.taken) == (words, before, taken)
+    assert (judged.bench is None) == given.is_call, "no state is known for a random call"
+
+
+def test_records_come_back_as_they_were_and_a_torn_line_is_left_out(tmp_path: Path) -> None:
+    kept = [record("yes", "yes"), record("no", "yes", "no")]
+    lines = [json.dumps(asdict(entry)) for entry in kept]
+    (tmp_path / "records.jsonl").write_text("\n".join([*lines, lines[0][:50]]))
+    assert read_records(tmp_path / "records.jsonl") == kept
+    assert read_records(tmp_path / "none.jsonl") == []
+
+
+def test_rows_begin_without_noise_and_go_down_with_the_level() -> None:
+    levels = [("pink", 5.0), ("clean", None), ("pink", 20.0), ("white", 0.0)]
+    records = [replace(record("yes"), noise=noise, snr_db=snr) for noise, snr in levels]
+    rows = grouped([judge(entry, None) for entry in records], ("noise", "snr_db"))
+    assert list(rows) == [("clean", "-"), ("pink", "20"), ("pink", "5"), ("white", "0")]
 
 
 def test_no_trial_says_nothing() -> None:

@@ -1,162 +1,65 @@
-"""How well the ears hear: clips with known words, in noise made in code, through the whole chain.
+"""How well an ear hears: tables and a plot out of the records of ``ear_records``.
 
-    python -m tests.benchmarks.bench_ear                       sample_audio, pocketsphinx, denoiser
-    python -m tests.benchmarks.bench_ear --snrs clean,10 --front-ends rnnoise,none
-    python -m tests.benchmarks.bench_ear --ears pocketsphinx,models/mine --manifest my/manifest.csv
+    python -m tests.benchmarks.bench_ear                            the development clips
+    python -m tests.benchmarks.bench_ear --by noise,snr_db,echo_s   other rows
+    python -m tests.benchmarks.bench_ear --left-out --plot ear.png  each voice judged by numbers
+                                                                    that were fitted without it
 
-A manifest has the columns ``file`` and ``said``; clips that already hold noise (column ``noise``
-other than none) are left out. A clip whose words are a sentence of the grammar is a call; the rest
-is foreign talk. Every clip goes through front end, endpointer and recogniser, like a recording.
+Of calls: *words* = every word right; *before* = everything heard that is a sentence is taken, right
+or wrong by its meaning; *taken* = by its sound, as ``interpretation.refused_by_ear`` has it: right,
+wrong (of these by number alone) or asked again; *at the bench* = the same calls told to a bench in
+the state that the call was made for (group session): right, wrong. A call that was cut in two is
+right only if one part was taken and means all that was said. Of talk and noise: commands taken, an
+hour of sound, by sound and at a bench in the state of some session.
 
-For calls: *right* = accepted with every word right, *wrong* = accepted with another sentence,
-*refused* = not accepted (score under the limit of the interpretation, or nothing heard); *words* =
-every word right whether accepted or not. For foreign talk: share of clips in which anything was
-accepted, and false commands per hour of sound. Intervals: Wilson's score interval, 95 %.
-
-Level: signal-to-noise ratio is the active speech level (noises.active_level) over the noise's mean.
-Time: ``x real`` = processor seconds of the whole chain, a second of sound, on one core; ``reply`` =
-end of speech of the clean clip to the result, waiting for quiet included (50th, 95th percentile).
-Memory: peak resident size of a process that holds this ear alone.
+Intervals, 95 %: of shares Wilson's score interval, of rates the exact one of a Poisson count.
+Time: processor seconds a second of sound; *reply* = from the end of speech of the clean clip to the
+result, waiting for quiet included (50th, 95th percentile of calls that were taken).
 """
 
 import argparse
-import csv
+import json
 import math
-import multiprocessing
-import os
-import resource
-import sys
-import time
-import zlib
-from collections.abc import Iterator, Sequence
-from contextlib import ExitStack
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
+from zlib import crc32
 
 import numpy as np
 from rich.console import Console
-from rich.progress import Progress
 from rich.table import Table
+from scipy.special import chdtri
 
-from assistant.adapters.wav_file import read_sound
-from assistant.assembly.ears import Ear, load_grammar, open_ear
-from assistant.utterance import FRAME_SAMPLES, Samples
-from tests.benchmarks.noises import NOISES, add_echo, add_noise, end_of_speech_s
+from assistant.adapters.data_files import shipped
+from assistant.adapters.own_model import assurance_data
+from assistant.assembly.ears import OWN_MODEL, load_wording
+from assistant.assurance import Weights, meaning_in, sure_of, weights_from
+from assistant.commands import command_from
+from assistant.interpretation import Understood, interpret, refused_by_ear
+from assistant.session import State
+from assistant.utterance import Evidence, Heard, Hypothesis
+from tests.benchmarks.dev_clips import SESSION_SEED, SHARES
+from tests.benchmarks.dev_texts import session_calls
+from tests.benchmarks.ear_records import Record, Uttered, default_records, grammar, read_records
 
-CHECKOUT = Path(__file__).resolve().parents[2]
-
-
-@dataclass(frozen=True)
-class Clip:
-    """One clip: where it is, what is said, and whether that is a call."""
-
-    path: Path
-    said: str
-    is_call: bool
-
-
-@dataclass(frozen=True)
-class Task:
-    """One clip in one condition; noise "clean" has no snr_db."""
-
-    clip: Clip
-    noise: str
-    snr_db: float
-    echo_s: float
-    seed: int
+NOTHING, RIGHT, NUMBER, OTHER = "asked again", "right", "other number", "other command"
+WeightsOf = Callable[[Record], Weights | None]
 
 
 @dataclass(frozen=True)
-class Outcome:
-    """What came of a task. words: of all accepted calls; any_words: of all calls."""
+class Judged:
+    """A record and what came of it: before the assurance, by sound, at the bench (None: no state).
 
-    task: Task
-    words: str
-    any_words: str
-    accepted: int
-    scores: tuple[float, ...]
-    reply_s: float | None
-    compute_s: float
-    audio_s: float
+    Each one of NOTHING, RIGHT, NUMBER, OTHER; of talk NOTHING or OTHER.
+    """
 
-
-class Memory:
-    """A source that is a stretch of sound in memory."""
-
-    name = "memory"
-    overflows = 0
-
-    def __init__(self, sound: Samples) -> None:
-        self._sound = sound
-
-    def frames(self) -> Iterator[Samples]:
-        whole = -(-len(self._sound) // FRAME_SAMPLES) * FRAME_SAMPLES
-        sound = np.concatenate([self._sound, np.zeros(whole - len(self._sound), np.float32)])
-        yield from sound.reshape(-1, FRAME_SAMPLES)
-
-    def drop_waiting(self) -> float:
-        return 0.0
-
-    def close(self) -> None:
-        pass
-
-
-def read_manifest(path: Path, grammar_folder: Path | None) -> list[Clip]:
-    """Clean clips of a manifest."""
-    grammar = load_grammar(grammar_folder)
-    clips = []
-    with path.open(newline="", encoding="utf-8") as file:
-        for row in csv.DictReader(file):
-            if row.get("noise", "none") in ("none", "") and row["said"]:
-                words = grammar.words_of(row["said"])
-                is_call = grammar.parse(words) is not None
-                clips.append(Clip(path.parent / row["file"], " ".join(words), is_call))
-    return clips
-
-
-def listen(ear: Ear, task: Task) -> Outcome:
-    """One task through the whole chain."""
-    clean = read_sound(task.clip.path).samples.astype(np.float64)
-    sound = add_echo(clean, task.echo_s, task.seed) if task.echo_s else clean
-    if task.noise != "clean":
-        sound = add_noise(sound, task.noise, task.snr_db, task.seed)
-    began = time.process_time()
-    calls = list(ear.listener(Memory(sound.astype(np.float32))).calls())
-    compute_s = time.process_time() - began
-    taken = [heard for _, heard in calls if heard.words and heard.score >= heard.sure_from]
-    reply_s = None
-    if calls:
-        utterance, heard = calls[-1]
-        reply_s = utterance.decided_s + heard.final_s - end_of_speech_s(clean)
-    return Outcome(
-        task,
-        " ".join(word for heard in taken for word in heard.words),
-        " ".join(word for _, heard in calls for word in heard.words),
-        len(taken),
-        tuple(heard.score for _, heard in calls),
-        reply_s,
-        compute_s,
-        len(sound) / 16_000,
-    )
-
-
-_ear: Ear | None = None  # one a process
-_open = ExitStack()  # keeps it open as long as the process lives
-
-
-def _start(ear: str, denoise: bool, grammar_folder: Path | None) -> None:
-    global _ear
-    _ear = _open.enter_context(open_ear(load_grammar(grammar_folder), ear=ear, denoise=denoise))
-    if denoise and _ear.notice:
-        print(_ear.notice, file=sys.stderr)
-
-
-def _work(task: Task) -> tuple[Outcome, float]:
-    if _ear is None:
-        raise RuntimeError("The ear was not started.")
-    outcome = listen(_ear, task)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return outcome, peak / (1024 if sys.platform != "darwin" else 1024**2)
+    record: Record
+    words: bool
+    before: str
+    taken: str
+    bench: str | None
 
 
 def wilson(hits: int, count: int) -> tuple[float, float]:
@@ -170,128 +73,236 @@ def wilson(hits: int, count: int) -> tuple[float, float]:
     return max(0.0, (centre - half) / (1 + spread)), min(1.0, (centre + half) / (1 + spread))
 
 
+def poisson(count: int) -> tuple[float, float]:
+    """95 % interval of the mean of a Poisson count (F. Garwood, Biometrika 28 (1936) 437)."""
+    low = chdtri(2 * count, 0.975) / 2 if count else 0.0
+    return float(low), float(chdtri(2 * count + 2, 0.025) / 2)
+
+
+def heard_of(uttered: Uttered, weights: Weights | None) -> Heard:
+    """What the recogniser gave, judged by ``weights`` (None: by its own score)."""
+    ways = tuple(Hypothesis(tuple(words.split()), share) for words, share in uttered.hypotheses)
+    evidence = None if uttered.margin is None else Evidence(uttered.margin)
+    heard = Heard(ways, uttered.score, evidence=evidence, sure_from=uttered.sure_from)
+    return heard if weights is None or not uttered.facts else sure_of(heard, uttered.facts, weights)
+
+
+@cache
+def _states() -> list[State]:
+    count = sum(share[0] for share in SHARES.values())
+    calls = session_calls(grammar(), load_wording(grammar()), SESSION_SEED, count)
+    return [call.state for call in calls]
+
+
+def _state(record: Record) -> State | None:
+    """That of the bench before a call; of talk: some one of them, by the clip's name."""
+    if record.group == "session":
+        return _states()[int(record.clip.rsplit("-", 1)[1])]
+    return None if record.is_call else _states()[crc32(record.clip.encode()) % len(_states())]
+
+
+def means(words: tuple[str, ...], said: str) -> bool:
+    """Whether ``words`` mean what was said."""
+    meaning = meaning_in(grammar())
+    return meaning(words) == meaning(tuple(said.split()))
+
+
+def judge(record: Record, weights: Weights | None) -> Judged:
+    """What came of a record."""
+    wanted = grammar().parse(record.said.split()) if record.is_call else None
+    state = _state(record)
+    before, taken, bench = [], [], []
+    for uttered in record.utterances:
+        heard = heard_of(uttered, weights)
+        parsed = grammar().parse(heard.words)
+        if parsed is None:
+            continue
+        verdict = OTHER
+        if wanted is not None and parsed.command == wanted.command:
+            verdict = RIGHT if means(heard.words, record.said) else NUMBER
+        before.append(verdict)
+        if refused_by_ear(heard, grammar()) is None:
+            taken.append(verdict)
+        if state is None:
+            continue
+        found = interpret(heard, grammar(), state)
+        if isinstance(found, Understood):
+            verdict = OTHER
+            if wanted is not None and found.parsed.command == wanted.command:
+                same = found.command == command_from(wanted, state.the_job.unit)
+                verdict = RIGHT if same else NUMBER
+            bench.append(verdict)
+    words = " ".join(word for uttered in record.utterances for word in uttered.words)
+    return Judged(record, words == record.said, _one(before), _one(taken),
+                  None if state is None else _one(bench))  # fmt: skip
+
+
+def _one(verdicts: Sequence[str]) -> str:
+    """Of all utterances of a clip: one that is wrong counts most."""
+    return next((v for v in (OTHER, NUMBER, RIGHT) if v in verdicts), NOTHING)
+
+
 def _share(hits: int, count: int) -> str:
     if not count:
         return "-"
     low, high = wilson(hits, count)
-    return f"{hits / count:5.1%} ({low:.0%}-{high:.0%})"
+    return f"{hits / count:.1%} ({100 * low:.3g}-{100 * high:.3g})"
 
 
-def _row(name: Sequence[str], outcomes: Sequence[Outcome], peak_mb: float) -> list[str]:
-    calls = [o for o in outcomes if o.task.clip.is_call]
-    talk = [o for o in outcomes if not o.task.clip.is_call]
-    right = sum(o.words == o.task.clip.said for o in calls)
-    refused = sum(not o.accepted for o in calls)
-    replies = sorted(o.reply_s for o in calls if o.reply_s is not None and o.accepted)
-    audio_s = sum(o.audio_s for o in outcomes)
-    talk_s = sum(o.audio_s for o in talk)
-    hourly = f"{sum(o.accepted for o in talk) / talk_s * 3600:.0f}" if talk else "-"
-    reply = (
-        f"{np.percentile(replies, 50):.2f} / {np.percentile(replies, 95):.2f}" if replies else "-"
+def _right_wrong(verdicts: Sequence[str]) -> str:
+    wrong = sum(v in (NUMBER, OTHER) for v in verdicts)
+    count = len(verdicts)
+    return (
+        f"{100 * verdicts.count(RIGHT) / count:.1f} / {100 * wrong / count:.1f}" if count else "-"
     )
+
+
+def _rate(count: int, hours: float) -> str:
+    low, high = poisson(count)
+    return f"{count}: {count / hours:.2g} ({low / hours:.1g}-{high / hours:.2g})"
+
+
+CALL_COLUMNS = ("calls", "words", "before", "right, taken", "wrong, taken", "by number", "asked",
+                "session", "at the bench", "wrong there", "x real", "reply s", "MB")  # fmt: skip
+TALK_COLUMNS = ("clips", "hours", "before, an hour", "taken, an hour", "at the bench", "x real")
+
+
+def call_row(judged: Sequence[Judged]) -> list[str]:
+    """Figures of some calls, as in CALL_COLUMNS."""
+    count = len(judged)
+    taken = [j.taken for j in judged]
+    wrong = sum(v in (NUMBER, OTHER) for v in taken)
+    at_bench = [j.bench for j in judged if j.bench is not None]
+    wrong_there = sum(v in (NUMBER, OTHER) for v in at_bench)
+    replies = [
+        j.record.utterances[-1].decided_s + j.record.utterances[-1].final_s - j.record.end_s
+        for j in judged
+        if j.taken != NOTHING
+    ]
+    reply = np.percentile(replies, [50, 95]) if replies else (math.nan, math.nan)
     return [
-        *name,
-        str(len(calls)),
-        _share(sum(o.any_words == o.task.clip.said for o in calls), len(calls)),
-        _share(right, len(calls)),
-        _share(len(calls) - right - refused, len(calls)),
-        _share(refused, len(calls)),
-        str(len(talk)),
-        _share(sum(o.accepted > 0 for o in talk), len(talk)),
-        hourly,
-        f"{sum(o.compute_s for o in outcomes) / audio_s:.3f}",
-        reply,
-        f"{peak_mb:.0f}",
+        str(count),
+        _share(sum(j.words for j in judged), count),
+        _right_wrong([j.before for j in judged]),
+        _share(taken.count(RIGHT), count),
+        _share(wrong, count),
+        f"{taken.count(NUMBER)} of {wrong}",
+        f"{taken.count(NOTHING) / count:.1%}",
+        str(len(at_bench)),
+        _share(at_bench.count(RIGHT), len(at_bench)),
+        _share(wrong_there, len(at_bench)),
+        _pace(judged),
+        f"{reply[0]:.2f} / {reply[1]:.2f}",
+        f"{max(j.record.peak_mb for j in judged):.0f}",
     ]
 
 
-COLUMNS = (
-    "ear", "front end", "noise", "dB", "calls", "words", "right", "wrong", "refused",
-    "talk", "taken", "an hour", "x real", "reply s p50 / p95", "MB",
-)  # fmt: skip
+def talk_row(judged: Sequence[Judged]) -> list[str]:
+    """Figures of some talk, as in TALK_COLUMNS."""
+    hours = sum(j.record.audio_s for j in judged) / 3600
+    counts = [sum(v == OTHER for v in kind) for kind in zip(
+        *((j.before, j.taken, j.bench) for j in judged), strict=True)]  # fmt: skip
+    return [str(len(judged)), f"{hours:.2f}", *(_rate(n, hours) for n in counts), _pace(judged)]
+
+
+def _pace(judged: Sequence[Judged]) -> str:
+    audio_s = sum(j.record.audio_s for j in judged)
+    return f"{sum(j.record.cpu_s for j in judged) / audio_s:.3f}"
+
+
+def grouped(judged: Iterable[Judged], by: Sequence[str]) -> dict[tuple[str, ...], list[Judged]]:
+    """By fields of the record, in their order; no noise comes first, then the quietest."""
+    found: dict[tuple[str, ...], list[Judged]] = defaultdict(list)
+
+    def order(j: Judged) -> list[tuple[bool, object]]:
+        values = [getattr(j.record, name) for name in by]
+        return [
+            (value is not None and value != "clean", -value if isinstance(value, float) else value)
+            for value in values
+        ]
+
+    for j in sorted(judged, key=order):
+        values = (getattr(j.record, name) for name in by)
+        found[tuple("-" if v is None else f"{v:g}" if isinstance(v, float) else str(v)
+                    for v in values)].append(j)  # fmt: skip
+    return dict(found)
+
+
+def show(console: Console, judged: Sequence[Judged], by: Sequence[str], *, total: bool) -> None:
+    """The two tables."""
+    for title, columns, row, part in (
+        ("calls", CALL_COLUMNS, call_row, [j for j in judged if j.record.is_call]),
+        ("talk and noise", TALK_COLUMNS, talk_row, [j for j in judged if not j.record.is_call]),
+    ):
+        if part:
+            table = Table(*by, *columns, title=title)
+            for name, group in grouped(part, by).items():
+                table.add_row(*name, *row(group))
+            if total:
+                table.add_row(*["all"] * len(by), *row(part))
+            console.print(table)
+
+
+def plot(judged: Sequence[Judged], path: Path) -> None:
+    """Right and wrong of the calls taken, against the noise; bars: 95 %."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    from matplotlib import pyplot
+
+    figure, axes = pyplot.subplots(1, 2, figsize=(10, 4), sharex=True)
+    calls = [j for j in judged if j.record.is_call]
+    for name, group in grouped(calls, ("ear", "front_end", "noise")).items():
+        points = [
+            (40.0 if level == "-" else float(level), part)
+            for (level,), part in grouped(group, ("snr_db",)).items()
+        ]
+        for axis, kinds in zip(axes, ((RIGHT,), (NUMBER, OTHER)), strict=True):
+            hits = [sum(j.taken in kinds for j in part) for _, part in points]
+            shares = [n / len(part) for n, (_, part) in zip(hits, points, strict=True)]
+            ends = [wilson(n, len(part)) for n, (_, part) in zip(hits, points, strict=True)]
+            bars = [[s - low for s, (low, _) in zip(shares, ends, strict=True)],
+                    [high - s for s, (_, high) in zip(shares, ends, strict=True)]]  # fmt: skip
+            axis.errorbar([x for x, _ in points], shares, bars, marker="o", capsize=3,
+                          label=", ".join(name))  # fmt: skip
+    for axis, title in zip(axes, ("right and taken", "wrong and taken"), strict=True):
+        axis.set(title=title, xlabel="speech over noise, dB (40: no noise)")
+        axis.yaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
+        axis.grid(alpha=0.3)
+    axes[0].legend()
+    figure.tight_layout()
+    figure.savefig(path, dpi=120)
+
+
+def shipped_weights(path: Path | None = None) -> Weights:
+    """Those of ``path``, else of the shipped model."""
+    data = json.loads(path.read_text()) if path else assurance_data(shipped("models") / OWN_MODEL)
+    return weights_from(data)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run the benchmark; the table goes to standard output, progress to standard error."""
-    options = _options(arguments)
-    clips = read_manifest(options.manifest, options.grammar)[:: options.every]
-    conditions = [("clean", math.inf)] if "clean" in options.snrs else []
-    snrs = [float(snr) for snr in options.snrs if snr != "clean"]
-    conditions += [(noise, snr) for noise in options.noises for snr in snrs]
-    rows: list[list[str]] = []
-    records: list[list[object]] = []
-    with Progress(console=Console(stderr=True)) as progress:
-        for ear in options.ears:
-            for front_end in options.front_ends:
-                name = f"{ear}, {front_end}"
-                bar = progress.add_task(name, total=len(conditions) * len(clips))
-                context = multiprocessing.get_context("spawn")
-                settings = (ear, front_end != "none", options.grammar)
-                with context.Pool(1, _start, settings) as pool:
-                    for noise, snr_db in conditions:
-                        tasks = [
-                            Task(clip, noise, snr_db, options.echo_s, _seed(options.seed, clip))
-                            for clip in clips
-                        ]
-                        found, peak_mb = [], 0.0
-                        for outcome, peak in pool.imap(_work, tasks):
-                            found.append(outcome)
-                            peak_mb = max(peak_mb, peak)
-                            progress.advance(bar)
-                        level = "" if noise == "clean" else f"{snr_db:g}"
-                        label = (Path(ear).name, front_end, noise, level)
-                        rows.append(_row(label, found, peak_mb))
-                        records += [[*label, *_record(o)] for o in found]
-                        _save(options.csv, [COLUMNS, *rows])
-                        _save(options.clips, records)
-    table = Table(*COLUMNS, title=f"{len(clips)} clips of {options.manifest.name}")
-    for row in rows:
-        table.add_row(*row)
-    Console(width=220).print(table)
-
-
-def _save(path: Path | None, rows: Sequence[Sequence[object]]) -> None:
-    """Write what there is so far, so that a long run that is broken off has not been in vain."""
-    if path is not None:
-        with path.open("w", newline="", encoding="utf-8") as file:
-            csv.writer(file).writerows(rows)
-
-
-def _record(outcome: Outcome) -> list[object]:
-    scores = " ".join(f"{score:.3f}" for score in outcome.scores)
-    clip = outcome.task.clip
-    return [clip.path.name, clip.said, outcome.words, outcome.any_words, scores]
-
-
-def _seed(seed: int, clip: Clip) -> int:
-    return zlib.crc32(f"{seed} {clip.path.name}".encode())
-
-
-def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
-    def listed(text: str) -> list[str]:
-        return [part.strip() for part in text.split(",") if part.strip()]
-
-    def noise_list(text: str) -> list[str]:
-        wrong = [noise for noise in listed(text) if noise not in NOISES]
-        if wrong:
-            raise argparse.ArgumentTypeError(f"{wrong[0]!r}: choose from {', '.join(NOISES)}")
-        return listed(text)
-
+    """Print the tables, draw the plot."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--manifest", type=Path, default=CHECKOUT / "sample_audio/manifest.csv")
-    parser.add_argument("--grammar", type=Path, help="folder of the grammar; default: the bench's")
-    parser.add_argument("--ears", type=listed, default=["pocketsphinx"], help="names or folders")
-    parser.add_argument("--front-ends", type=listed, default=["rnnoise"], help="rnnoise, none")
-    parser.add_argument("--noises", type=noise_list, default=list(NOISES))
-    parser.add_argument("--snrs", type=listed, default=["clean", "20", "10", "5", "0"])
-    parser.add_argument("--echo-s", type=float, default=0.0, help="room echo, 60 dB fall in s")
-    parser.add_argument("--every", type=int, default=1, help="take every n-th clip only")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--csv", type=Path, help="write the table here too")
-    parser.add_argument("--clips", type=Path, help="write every clip's result here")
-    return parser.parse_args(arguments)
+    parser.add_argument("--records", type=Path, default=default_records())
+    parser.add_argument("--by", default="ear,front_end,noise,snr_db", help="fields of a record")
+    parser.add_argument("--assurance", type=Path, help="default: that of the shipped model")
+    parser.add_argument("--left-out", action="store_true", help="fit anew without each voice")
+    parser.add_argument("--plot", type=Path)
+    given = parser.parse_args(arguments)
+    records = read_records(given.records)
+    weights: Mapping[str, Weights]
+    if given.left_out:
+        from tests.benchmarks.fit_assurance import weights_without
+
+        weights = weights_without(records)
+    else:
+        shared = shipped_weights(given.assurance)
+        weights = {record.voice: shared for record in records}
+    judged = [judge(record, weights[record.voice]) for record in records]
+    show(Console(width=220), judged, given.by.split(","), total=True)
+    if given.plot:
+        plot(judged, given.plot)
 
 
 if __name__ == "__main__":
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
     main()

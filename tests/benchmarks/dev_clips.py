@@ -5,10 +5,10 @@ the folder that LEAFCALL_BENCH names).
 
 Needs the extra ``train``, and the programs espeak-ng, flite and text2wave. The voices are those
 that models/recipe holds out of training; festival's kal, probably the speaker of a training voice,
-is made but never read. Groups: ``session`` (a builder's
-session, each call with the state before it known by its number), ``random`` (any sentences of the
-grammar), ``talk`` (what is not for it), ``people`` (held-out recordings outside the grammar),
-``room`` (noise alone). Every clip has its own seed: a broken-off run goes on with the same sound.
+is made but never read. Groups: ``session`` (a builder's session, each call with the state before it
+known by its number), ``random`` (any sentences of the grammar), ``talk`` (what is not for it),
+``people`` (held-out recordings outside the grammar), ``room`` (noise alone). Every clip has its own
+seed, so a broken-off run goes on with the same sound; it is made anew when its text has changed.
 """
 
 import argparse
@@ -19,6 +19,7 @@ import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -29,7 +30,7 @@ import soxr
 from assistant.assembly.ears import load_grammar, load_wording
 from assistant.utterance import SAMPLE_RATE_HZ, Samples
 from tests.benchmarks.dev_texts import random_sentence, session_calls, talk
-from tests.benchmarks.noises import make_noise
+from tests.benchmarks.noises import Sound, make_noise
 
 SESSION_SEED = 41
 COLUMNS = ("file", "group", "voice", "said", "seconds")
@@ -152,8 +153,8 @@ def make(folder: Path, human: Path | None, noise: Path | None) -> None:
     rows = _rooms(folder, noise) + (_people(folder, human) if human else [])
     for group, number, kind, text in wanted():
         name = f"clips/{group}-{number:04d}.flac"
-        voice, sound = _cached(folder / name, lambda t=text, k=kind, g=group, n=number: _SAY[k](
-            t, random.Random(f"{g} {n}")))  # fmt: skip
+        voice, sound = _cached(folder / name, text, partial(
+            _SAY[kind], text, random.Random(f"{group} {number}")))  # fmt: skip
         rows.append((name, group, voice, text, f"{len(sound) / SAMPLE_RATE_HZ:.2f}"))
         if len(rows) % 20 == 0:
             print(f"{len(rows)} clips", flush=True)
@@ -165,17 +166,19 @@ def _people(folder: Path, human: Path) -> list[tuple[str, str, str, str, str]]:
     """Held-out recordings of people; what is in the grammar is no part of it."""
     from models.recipe.human import human_clips, human_sets, human_sound
 
-    grammar, rows = load_grammar(), []
+    grammar = load_grammar()
+    rows: list[tuple[str, str, str, str, str]] = []
     for name in human_sets(human):
         clips = [clip for clip, held_out in human_clips(human, name) if held_out]
         sound = human_sound(human, name)
         for clip in clips:
             if grammar.parse(clip.words) is None:
                 file = f"clips/people-{len(rows):04d}.flac"
-                cut = sound[clip.first : clip.last].astype(np.float32) / 32768
-                _cached(folder / file, lambda s=cut, v=clip.speaker: (v, s))
-                rows.append((file, "people", clip.speaker, " ".join(clip.words),
-                             f"{len(cut) / SAMPLE_RATE_HZ:.2f}"))  # fmt: skip
+                cut = (sound[clip.first : clip.last] / 32768).astype(np.float32)
+                said = " ".join(clip.words)
+                _cached(folder / file, said, partial(_as_is, clip.speaker, cut))
+                seconds = f"{len(cut) / SAMPLE_RATE_HZ:.2f}"
+                rows.append((file, "people", clip.speaker, said, seconds))
     return rows
 
 
@@ -193,24 +196,31 @@ def _rooms(folder: Path, noise: Path | None) -> list[tuple[str, str, str, str, s
     for number, (kind, sound) in enumerate(parts):
         file = f"clips/room-{number:04d}.flac"
         samples = np.clip(sound, -1, 1).astype(np.float32)
-        _cached(folder / file, lambda s=samples, v=kind: (v, s))
+        _cached(folder / file, kind, partial(_as_is, kind, samples))
         rows.append((file, "room", kind, "", f"{len(samples) / SAMPLE_RATE_HZ:.2f}"))
     return rows
 
 
-def _unit(sound: np.ndarray) -> np.ndarray:
+def _unit(sound: Sound) -> Sound:
     return sound / max(1e-9, float(np.sqrt(np.mean(sound**2))))
 
 
-def _cached(path: Path, say: Callable[[], tuple[str, Samples]]) -> tuple[str, Samples]:
-    """The clip at ``path``, made by ``say`` if it is not there; the voice is kept as its title."""
-    if not path.exists():
+def _as_is(voice: str, sound: Samples) -> tuple[str, Samples]:
+    return voice, sound
+
+
+def _cached(path: Path, text: str, say: Callable[[], tuple[str, Samples]]) -> tuple[str, Samples]:
+    """The clip at ``path``, made by ``say`` if it is not there or ``text`` is not what it says.
+
+    The voice is kept as its title, the text as its comment.
+    """
+    if not path.exists() or soundfile.SoundFile(path).comment != text:
         voice, sound = say()
         peak = float(np.abs(sound).max(initial=1e-6))
         level = min(1.0, 0.5 / peak) if peak > 0.5 else 1.0
         fresh = path.with_suffix(".part")
         with soundfile.SoundFile(fresh, "w", SAMPLE_RATE_HZ, 1, "PCM_16", format="FLAC") as file:
-            file.title = voice
+            file.title, file.comment = voice, text
             file.write(sound * level)
         fresh.rename(path)
     with soundfile.SoundFile(path) as file:

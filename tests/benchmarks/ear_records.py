@@ -6,7 +6,7 @@
 
 Measuring takes long, so it uses ``--jobs`` processes, can be broken off and goes on where it
 stopped: what ``--records`` holds already is not measured again. Tables, the plot and the fit of the
-assurance are made from the records (``bench_ear``, ``fit_assurance``).
+assurance are made from the records (``bench_ear``, ``fit_assurance``). Measure time with one job.
 
 Every clip is put into a room (0.4 s before it, 0.75 s after), then goes through front end,
 endpointer and recogniser like a recording. The signal-to-noise ratio is the active speech level
@@ -190,10 +190,10 @@ def conditions(
     clip: DevClip, noises: Sequence[str], snrs: Sequence[float | None], echoes: Sequence[float],
     gains: Sequence[float],
 ) -> Iterator[tuple[float, Condition]]:  # fmt: skip
-    """Every condition that a clip can meet, each with its place 0..1 in the draw; rooms are bare."""
+    """Every condition that a clip can meet, with its place 0..1 in the draw; rooms are bare."""
     if clip.group == "room":
         noises, snrs, echoes = (), (None,), (0.0,)
-    kinds = [("clean", None)] if None in snrs else []
+    kinds: list[tuple[str, float | None]] = [("clean", None)] if None in snrs else []
     kinds += [(noise, snr) for noise in noises for snr in snrs if snr is not None]
     for noise, snr_db in kinds:
         for echo_s in echoes:
@@ -276,11 +276,11 @@ def measure(
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Measure, in an order in which every part is a fair sample of the whole."""
+    """Measure, in the order of the draw: what is broken off is a fair sample of the whole."""
     given = _options(arguments)
     clips = read_manifest(given.manifest) if given.manifest else read_clips()
     drawn = [
-        (_drawn("order", clip.path.stem, *condition), Task(clip, condition))
+        (place, Task(clip, condition))
         for clip in clips
         if not given.groups or clip.group in given.groups
         for place, condition in conditions(
@@ -288,13 +288,15 @@ def main(arguments: Sequence[str] | None = None) -> None:
         )
         if place < given.share
     ]
-    tasks = [task for _, task in sorted(drawn, key=lambda pair: pair[0])][: given.most]
+    tasks = [task for _, task in sorted(drawn, key=lambda pair: pair[0])]
     done = {record.key for record in read_records(given.records)}
     with Progress(console=Console(stderr=True)) as progress:
         for ear in given.ears:
             for front_end in given.front_ends:
                 left = [
-                    t for t in tasks if (ear, front_end, t.clip.path.stem, *t.condition) not in done
+                    task
+                    for task in tasks
+                    if (ear, front_end, task.clip.path.stem, *task.condition) not in done
                 ]
                 bar = progress.add_task(f"{ear}, {front_end}", total=len(left))
                 jobs = max(1, min(given.jobs, len(left)))
@@ -329,7 +331,6 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--echoes", type=numbers, default=[0.0, 0.3], help="60 dB fall, s")
     parser.add_argument("--gains", type=numbers, default=[0.0], help="levels, dB")
     parser.add_argument("--share", type=float, default=1.0, help="of all conditions, 0..1")
-    parser.add_argument("--most", type=int, default=sys.maxsize, help="conditions at most")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     return parser.parse_args(arguments)
 

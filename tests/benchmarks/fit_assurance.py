@@ -11,7 +11,7 @@ time, which gives the figures that are printed. Run it again whenever the sound 
 
 import argparse
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -19,7 +19,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.assurance import FACTS
+from assistant.assurance import FACTS, Weights
+from tests.benchmarks.bench_ear import means
 from tests.benchmarks.ear_records import Record, default_records, read_records
 
 RIDGE = 0.3  # on standardised facts
@@ -47,7 +48,7 @@ def data_of(records: Sequence[Record]) -> Data:
         for utterance in record.utterances:
             if utterance.facts:
                 rows.append([utterance.facts[name] for name in FACTS])
-                right.append(record.is_call and record.same_meaning(utterance.words))
+                right.append(record.is_call and means(utterance.words, record.said))
                 talk.append(not record.is_call)
                 voice.append(record.voice)
     foreign = np.array(talk)
@@ -74,16 +75,22 @@ def fitted(facts: Table, right: Table, weight: Table) -> tuple[float, Table]:
     return float(found[0] - weights @ mean), weights
 
 
-def left_out(data: Data) -> Table:
-    """Chance of every utterance by a fit that never met its voice."""
-    chance = np.zeros(len(data.right))
+def weights_without(records: Sequence[Record]) -> dict[str, Weights]:
+    """Numbers for every voice, fitted without it."""
+    data = data_of(records)
     voices = np.array(data.voice)
-    for voice in sorted(set(data.voice)):
+    found = {}
+    for voice in sorted({record.voice for record in records}):
         here = voices == voice
         start, weights = fitted(data.facts[~here], data.right[~here], data.weight[~here])
-        odds = np.clip(start + data.facts[here] @ weights, -60, 60)
-        chance[here] = 1.0 / (1.0 + np.exp(-odds))
-    return chance
+        found[voice] = Weights(start, dict(zip(FACTS, map(float, weights), strict=True)))
+    return found
+
+
+def left_out(data: Data, of: Mapping[str, Weights]) -> Table:
+    """Chance of every utterance by the numbers of its voice."""
+    rows = zip(data.facts, data.voice, strict=True)
+    return np.array([of[v].probability(dict(zip(FACTS, row, strict=True))) for row, v in rows])
 
 
 def reliability(chance: Table, right: Table) -> list[tuple[float, float, int]]:
@@ -103,8 +110,9 @@ def main() -> None:
     parser.add_argument("--records", type=Path, default=default_records())
     parser.add_argument("--target", type=Path, default=Path("models/leafcall-en"))
     given = parser.parse_args()
-    data = data_of(read_records(given.records))
-    chance = left_out(data)
+    records = read_records(given.records)
+    data = data_of(records)
+    chance = left_out(data, weights_without(records))
     calls = np.count_nonzero(data.weight == 1.0)
     print(f"{len(data.right)} utterances, {calls} of calls, {len(set(data.voice))} voices")
     print("voice left out:  chance  right  utterances")
