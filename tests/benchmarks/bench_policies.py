@@ -26,6 +26,7 @@ import numpy as np
 from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table
+from scipy.stats import binomtest
 
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[2]))
@@ -87,13 +88,10 @@ class Result:
         ]
 
 
-def wilson(hits: int, trials: int, z: float = 1.959964) -> tuple[float, float]:
+def wilson(hits: int, trials: int) -> tuple[float, float]:
     """95 % interval of a share (Wilson 1927)."""
-    share = hits / trials
-    middle = share + z * z / (2 * trials)
-    reach = z * sqrt(share * (1 - share) / trials + z * z / (4 * trials * trials))
-    scale = 1 + z * z / trials
-    return max((middle - reach) / scale, 0.0), min((middle + reach) / scale, 1.0)
+    interval = binomtest(hits, trials).proportion_ci(method="wilson")
+    return float(interval.low), float(interval.high)
 
 
 def summarise(
