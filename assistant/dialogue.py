@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from assistant import events as ev
-from assistant.commands import Command, Pick
+from assistant.advice import advise
+from assistant.commands import Command, Filed, Ground, Pick, command_from
 from assistant.decisions import asked_first, decide
 from assistant.errors import CommandNotAllowed, JobError, LogError, SpeakerError
 from assistant.grammar import Grammar
@@ -127,6 +128,19 @@ class Dialogue:
         made += tuple(new for new in settings if new not in as_before)
         call = Call(Heard((), 1.0), source="start")
         return self._act(call, None, None, made, lambda after: self._opening(made, after))
+
+    def expects(self, words: tuple[str, ...]) -> bool:
+        """Whether ``words`` tell of just the cut that was advised, so that no more is to come."""
+        parsed = self._grammar.parse(words)
+        if parsed is None or self.state.here is None:
+            return False
+        advice = advise(self.state)
+        match command_from(parsed, self.state.the_job.unit):
+            case Ground(feed_nm=feed_nm):
+                return feed_nm == advice.feed_nm
+            case Filed(strokes=strokes):
+                return strokes == advice.strokes
+        return False
 
     def take(self, call: Call) -> Turn:
         """One call: understand it, decide, write it down, show it, answer it."""

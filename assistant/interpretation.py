@@ -207,8 +207,10 @@ def plausibility(command: Command, state: State) -> float:
             return _place_plausible(place, state) * _readings_plausible(command, readings, state)
         case Ground(feed_nm=feed_nm):
             job = state.the_job
-            fits = job.grinder.kind is GrinderKind.DIAL and state.here is not None
-            return 1.0 if fits and feed_nm <= job.grinder.largest_cut_nm else UNLIKELY
+            if job.grinder.kind is not GrinderKind.DIAL or state.here is None:
+                return UNLIKELY
+            removed_nm = feed_nm * state.bench(state.here).grinder.unit_rate_nm
+            return 1.0 if removed_nm <= job.grinder.largest_cut_nm * (1 + 1e-9) else UNLIKELY
         case Filed():
             fits = state.the_job.grinder.kind is GrinderKind.FILE and state.here is not None
             return 1.0 if fits else UNLIKELY

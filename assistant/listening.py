@@ -29,10 +29,14 @@ class Listener:
     may_go_on: whether words can be followed by more; a complete sentence that can waits longer.
     judge: gives what was heard the score that counts, knowing the utterance.
     patience: settings of the endpointer.
+    in_number: whether words end in a number that may be longer than it is so far ("ground two").
+    ahead: in a pause the answer is made before the end is decided, and made anew if speech goes on:
+    for recognisers that are quick and whose words so far lag behind the sound.
 
     ``calls()`` is a generator: while the caller works on a call, nothing is read. Afterwards
     ``skip_waiting()`` drops what a microphone has gathered meanwhile (the assistant's own voice);
     a file loses nothing. ``deaf = True`` lets sound pass unheard while the loop runs on.
+    ``expects`` tells whether words are just what the bench waits for; they need no long pause.
 
     What follows shortly after a sentence that was broken off is heard once more together with it
     ("fifteen" ... "goes").
@@ -46,16 +50,22 @@ class Listener:
         *,
         is_complete: Callable[[tuple[str, ...]], bool] = lambda _: False,
         may_go_on: Callable[[tuple[str, ...]], bool] = lambda _: False,
+        in_number: Callable[[tuple[str, ...]], bool] = lambda _: False,
         judge: Callable[[Utterance, Heard], Heard] = lambda _, heard: heard,
         patience: Patience | None = None,
+        ahead: bool = False,
     ) -> None:
         self._source = source
         self._front_end = front_end
         self._recognizer = recognizer
         self._is_complete = is_complete
         self._may_go_on = may_go_on
+        self._in_number = in_number
         self._judge = judge
         self._endpointer = Endpointer(patience)
+        self._look_ahead = ahead
+        self._ahead: tuple[Heard, int] | None = None  # made in a pause, and when (frames)
+        self._looked: Standing | None = None  # found in the pause under way
         self._delay = round(front_end.delay_s / FRAME_S)
         self._pre_roll = round(self._endpointer.patience.pre_roll_s / FRAME_S)
         room = round(self._endpointer.patience.longest_s / FRAME_S) + self._pre_roll + self._delay
@@ -65,6 +75,7 @@ class Listener:
         self._free_from = 0  # frames before this one belong to an earlier utterance
         self._left: tuple[Utterance, Samples] | None = None  # a sentence that was broken off
         self._level_db = _QUIETEST_DB
+        self.expects: Callable[[tuple[str, ...]], bool] = lambda _: False
         self.deaf = False  # while true, sound passes unheard and unfinished speech is dropped
 
     @property
@@ -115,10 +126,14 @@ class Listener:
             return None
         self._raw.append(frame)
         self._clean.append(clean)
-        if self._endpointer.in_speech:
+        if self._endpointer.in_speech and self._ahead is None:
             self._recognizer.feed(clean)
         decision = self._endpointer.step(probability, self._standing)
         if decision is None:
+            if not self._endpointer.pause:  # speech goes on
+                self._looked = None
+                if self._ahead is not None:
+                    self._hear_from_begin()
             return None
         if decision.turn is Turn.STARTED:
             self._begin(decision)
@@ -127,21 +142,30 @@ class Listener:
 
     def _begin(self, decision: Decision) -> None:
         self._begun = max(decision.first - self._pre_roll, self._free_from)
+        self._looked = None
+        self._hear_from_begin()
+
+    def _hear_from_begin(self) -> None:
+        self._ahead = None
         self._recognizer.begin()
         self._recognizer.feed(self._since(self._clean, self._begun + self._delay))
+
+    def _final(self) -> Heard:
+        """What was heard; without computing where it was made ahead."""
+        if self._ahead is None:
+            return self._recognizer.end()
+        heard, made = self._ahead
+        self._ahead = None
+        since_s = (self._endpointer.frames_seen - made) * FRAME_S
+        return replace(heard, final_s=max(0.0, heard.final_s - since_s))
 
     def _end(self, decision: Decision) -> tuple[Utterance, Heard] | None:
         self._free_from = decision.last + 1
         if decision.turn is Turn.DROPPED:
+            self._ahead = None
             return None
-        heard = self._recognizer.end()
-        utterance = Utterance(
-            start_s=decision.first * FRAME_S,
-            end_s=(decision.last + 1) * FRAME_S,
-            decided_s=decision.decided * FRAME_S,
-            speech_share=decision.speech_share,
-            samples=self._since(self._raw, self._begun),
-        )
+        heard = self._final()
+        utterance = self._utterance(decision)
         sound = self._since(self._clean, self._begun + self._delay)
         utterance, heard, sound = self._with_what_was_left(
             utterance, self._judged(utterance, heard), sound
@@ -149,6 +173,15 @@ class Listener:
         begun = self._may_go_on(heard.words) and not self._is_complete(heard.words)
         self._left = (utterance, sound) if heard.words and begun else None
         return utterance, heard
+
+    def _utterance(self, decision: Decision) -> Utterance:
+        return Utterance(
+            start_s=decision.first * FRAME_S,
+            end_s=(decision.last + 1) * FRAME_S,
+            decided_s=decision.decided * FRAME_S,
+            speech_share=decision.speech_share,
+            samples=self._since(self._raw, self._begun),
+        )
 
     def _with_what_was_left(
         self, utterance: Utterance, heard: Heard, sound: Samples
@@ -187,6 +220,8 @@ class Listener:
         decision = self._endpointer.finish()
         if decision is None:
             return None
+        if self._ahead is not None:
+            self._hear_from_begin()
         quiet = np.zeros(FRAME_SAMPLES, np.float32)
         for _ in range(self._delay + round(_TAIL_S / FRAME_S)):
             self._recognizer.feed(self._front_end.process(quiet)[0])
@@ -199,13 +234,31 @@ class Listener:
         return np.concatenate(wanted) if wanted else np.zeros(0, np.float32)
 
     def _standing(self) -> Standing:
-        words = self._recognizer.words_so_far()
+        """Of the words so far; once a pause where that means to make the answer ahead."""
+        if not self._look_ahead:
+            return self._standing_of(self._recognizer.words_so_far())
+        if self._looked is None:
+            heard = self._recognizer.end()
+            utterance = self._utterance(self._endpointer.so_far())
+            judged = self._judged(utterance, heard)
+            self._looked = self._standing_of(heard.words, sure=judged.score >= judged.sure_from)
+            if self._looked in (Standing.WHOLE, Standing.MAY_GO_ON):
+                self._ahead = heard, self._endpointer.frames_seen
+            else:
+                self._hear_from_begin()
+        return self._looked
+
+    def _standing_of(self, words: tuple[str, ...], *, sure: bool = True) -> Standing:
         if not self._is_complete(words):
             return Standing.OPEN
-        return Standing.MAY_GO_ON if self._may_go_on(words) else Standing.WHOLE
+        goes_on = self._may_go_on(words)
+        if not sure or (goes_on and self._in_number(words) and not self.expects(words)):
+            return Standing.DOUBTFUL
+        return Standing.MAY_GO_ON if goes_on else Standing.WHOLE
 
     def _forget(self, *, skipped: int = 0) -> None:
         self._endpointer.forget(skipped=skipped)
+        self._ahead = None
         self._raw.clear()
         self._clean.clear()
         self._free_from = self._endpointer.frames_seen

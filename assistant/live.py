@@ -66,7 +66,7 @@ class LiveBench:
         self._dialogue = dialogue
         self._source = source
         self._listener_of = listener_of
-        self._listener = listener_of(source)
+        self._listener = self._listener_to(source)
         self._call_of = call_of
         self._speaker = speaker
         self._clock = clock
@@ -84,6 +84,11 @@ class LiveBench:
         self._noise_db = 0.0
         self._shown: Mode | None = None
         self._last = (self._clock.now(), self._clock.elapsed_s())
+
+    def _listener_to(self, source: AudioSource) -> Listener:
+        listener = self._listener_of(source)
+        listener.expects = self._dialogue.expects
+        return listener
 
     @property
     def source(self) -> AudioSource:
@@ -125,8 +130,9 @@ class LiveBench:
         call = ended or self._listener.take(frame)
         if self._manners.headset:
             self._cut_in()
+        over = call is not None and self._answer(*call)
         self._show_level(deaf)
-        return call is not None and self._answer(*call)
+        return over
 
     def _key(self, _key: str) -> tuple[Utterance, Heard] | None:
         """A key opens the ear, or says that the call is complete; the call, if one was under way.
@@ -199,7 +205,7 @@ class LiveBench:
             except AudioError:
                 continue
             break
-        self._listener = self._listener_of(self._source)
+        self._listener = self._listener_to(self._source)
         self._overflows = 0
         self._dialogue.tell("microphone back", self._source.name)
         self._last = (self._clock.now(), self._clock.elapsed_s())

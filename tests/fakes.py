@@ -209,6 +209,11 @@ class Bench:
         call = Call(heard(text, *others, score=score), source="microphone", start_s=1.0, end_s=2.0)
         return self.dialogue.take(call).reply.spoken
 
+    def mumble(self, text: str, *, score: float = 0.7) -> str:
+        """Call out what the ear hears as ``text`` but is not sure of; the spoken reply."""
+        heard = Heard((Hypothesis(tuple(text.split()), 1.0),), score, sure_from=0.8)
+        return self.dialogue.take(Call(heard, source="microphone")).reply.spoken
+
     def type(self, line: str) -> str:
         """Type a line; the spoken reply."""
         words = self.grammar.words_of(line)

@@ -11,6 +11,7 @@ from assistant.reply import Wording
 from assistant.session import State, replay
 from tests.fakes import (
     START,
+    THOU,
     TOP,
     UPPER,
     Bench,
@@ -338,3 +339,58 @@ def test_a_trouble_is_logged_shown_and_said(bench: Bench) -> None:
     )
     assert bench.speaker.said[-1] == "The microphone is gone. Look at its plug."
     assert replay(bench.store.events) == bench.state
+
+
+# --- calls of which the ear is not sure -------------------------------------------------------
+
+
+def test_an_unsure_call_is_read_back_and_counts_after_a_yes(bench: Bench) -> None:
+    assert bench.mumble("ground two") == "ground two? Yes or no?"
+    assert bench.last.reply.shown == "Ground two? Yes or no?"
+    assert bench.speaker.tones[-1] is Tone.AGAIN
+    assert bench.state.ring((1, UPPER)).passes == 0
+    assert bench.say("yes").startswith("Ground two thou.")
+    assert bench.state.ring((1, UPPER)).passes == 1
+    bench.say("scratch that")
+    assert bench.state.ring((1, UPPER)).passes == 0
+
+
+def test_a_no_leaves_all_as_it_was_and_the_call_itself_again_is_a_yes(bench: Bench) -> None:
+    before = bench.state.rings
+    bench.mumble("ground two")
+    assert bench.say("no").startswith("Dropped.")
+    assert bench.state.rings == before
+    bench.mumble("ground two")
+    bench.say("ground two")
+    assert bench.state.ring((1, UPPER)).passes == 1
+    assert bench.state.pending is None
+    bench.mumble("ground three")
+    bench.say("ground four")  # what was surely heard drops the question
+    assert bench.state.pending is None
+    assert [fact.feed_nm for fact in bench.state.ring((1, UPPER)).facts] == [2 * THOU, 4 * THOU]
+
+
+def test_a_number_can_be_corrected_while_its_question_is_open(bench: Bench) -> None:
+    bench.mumble("ground two")
+    bench.say("make that three")
+    assert [fact.feed_nm for fact in bench.state.ring((1, UPPER)).facts] == [3 * THOU]
+
+
+def test_what_would_be_asked_or_refused_anyway_is_not_asked_twice(bench: Bench) -> None:
+    assert bench.mumble("accept it") == "Say again?"  # there is nothing to accept
+    bench.through("top ring", "fifteen goes", "ends are square")
+    question = bench.mumble("fourteen no go")
+    assert "against the last leaf" in question
+    assert bench.state.pending is not None
+    assert bench.state.pending.about == "reading contradicts"
+
+
+def test_just_the_cut_that_was_advised_is_expected(bench: Bench) -> None:
+    bench.through("top ring", "ten goes eleven snug")
+    assert "Grind" in bench.speaker.said[-1]
+    words = bench.speaker.said[-1].rstrip(".").split("Grind ")[1].removesuffix(" thou").split()
+    assert bench.dialogue.expects(("ground", *words))
+    assert bench.dialogue.expects(("took", *words))
+    assert not bench.dialogue.expects(("ground", "one"))
+    assert not bench.dialogue.expects(("ground",))
+    assert not bench.dialogue.expects(("fifteen", "goes"))

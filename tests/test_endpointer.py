@@ -14,11 +14,14 @@ from assistant.utterance import FRAME_S
 QUICK = Patience(
     start=0.6,
     stay=0.35,
+    clear=0.8,
     onset_s=0.03,
     least_s=0.05,
     hang_s=0.08,
+    long_hang_s=0.07,
     middle_hang_s=0.06,
     short_hang_s=0.04,
+    look_s=0.02,
     longest_s=0.4,
     pre_roll_s=0.0,
 )
@@ -45,10 +48,14 @@ def reference(
     total = len(probabilities)
     awake = [p >= patience.stay for p in probabilities]
     loud = [p >= patience.start for p in probabilities]
+    clear = [p >= patience.clear for p in probabilities]
     hang = frames(
-        {"open": patience.hang_s, "may go on": patience.middle_hang_s}.get(
-            standing.value, patience.short_hang_s
-        )
+        {
+            "open": patience.hang_s,
+            "doubtful": patience.long_hang_s,
+            "may go on": patience.middle_hang_s,
+            "whole": patience.short_hang_s,
+        }[standing.value]
     )
     found = []
     position = 0
@@ -70,7 +77,10 @@ def reference(
         turn, seen = "ended", total
         for n in range(onset + 1, total):
             heard = [k for k in range(first, n + 1) if awake[k]]
-            if n - heard[-1] >= hang:
+            surely = [k for k in heard if clear[k]]
+            mostly = 2 * len(surely) >= heard[-1] + 1 - first
+            since = max([onset, *surely]) if mostly else heard[-1]
+            if n - since >= hang:
                 seen = n + 1
                 break
             if n + 1 - first >= frames(patience.longest_s):
@@ -81,10 +91,13 @@ def reference(
             turn = "dropped"
         found.append((turn, first, last, seen))
         position = seen
+        if turn != "cut" and awake[seen - 1]:
+            while position < total and awake[position] and not clear[position]:
+                position += 1
     return found
 
 
-probability = st.one_of(st.sampled_from([0.0, 0.35, 0.6, 1.0]), st.floats(0, 1))
+probability = st.one_of(st.sampled_from([0.0, 0.35, 0.6, 0.8, 1.0]), st.floats(0, 1))
 stretch = st.lists(st.tuples(probability, st.integers(1, 15)), max_size=14).map(
     lambda parts: [p for p, count in parts for _ in range(count)]
 )
@@ -117,7 +130,12 @@ SPOKEN = [0.05] * 50 + [0.95] * 100 + [0.05] * 100
 
 @pytest.mark.parametrize(
     ("standing", "decided_s"),
-    [(Standing.OPEN, 2.20), (Standing.MAY_GO_ON, 1.95), (Standing.WHOLE, 1.75)],
+    [
+        (Standing.OPEN, 2.20),
+        (Standing.DOUBTFUL, 1.90),
+        (Standing.MAY_GO_ON, 1.70),
+        (Standing.WHOLE, 1.65),
+    ],
 )
 def test_the_surer_a_sentence_has_ended_the_shorter_the_quiet(
     standing: Standing, decided_s: float
@@ -129,7 +147,17 @@ def test_the_surer_a_sentence_has_ended_the_shorter_the_quiet(
     assert end.decided * FRAME_S == pytest.approx(decided_s, abs=0.01)
 
 
-def test_the_words_are_asked_for_only_in_a_pause_of_the_short_hang() -> None:
+def test_in_noise_that_keeps_the_probability_up_the_end_is_that_of_the_clear_frames() -> None:
+    lingering = [0.05] * 50 + [0.95] * 100 + [0.55] * 100 + [0.05] * 20 + [0.95] * 30
+    started, end, *rest = decisions(lingering, Patience(), standing=Standing.WHOLE)
+    assert (end.turn, end.decided) == (Turn.ENDED, 165)
+    assert [(d.turn, d.first) for d in rest] == [(Turn.STARTED, 270), (Turn.ENDED, 270)]
+    weak = [0.05] * 50 + [0.65] * 100 + [0.05] * 100  # never clear: quiet counts as it always did
+    assert [d.decided for d in decisions(weak, Patience(), standing=Standing.WHOLE)] == [55, 165]
+    assert started.first == 50
+
+
+def test_the_words_are_asked_for_only_in_a_pause() -> None:
     endpointer = Endpointer(Patience())
     asked = []
 
@@ -139,8 +167,9 @@ def test_the_words_are_asked_for_only_in_a_pause_of_the_short_hang() -> None:
 
     for p in SPOKEN:
         endpointer.step(p, standing)
-    assert asked[0] == 175
-    assert len(asked) == 45  # frames 174..218; frame 219 is the 70th quiet one and ends it anyway
+    assert asked[0] == 160
+    assert len(asked) == 60  # frames 159..218; frame 219 is the 70th quiet one and ends it anyway
+    assert endpointer.pause == 0, "no speech is under way"
 
 
 def test_a_pause_inside_a_sentence_does_not_split_it() -> None:
@@ -199,10 +228,13 @@ def test_skipped_sound_counts_as_time_and_drops_the_speech_under_way() -> None:
     [
         ({"stay": 0.7}, "0.7"),
         ({"start": 1.2}, "1.2"),
+        ({"clear": 0.3}, "0.3"),
         ({"short_hang_s": 0.8}, "0.8"),
-        ({"middle_hang_s": 0.2}, "0.2"),
+        ({"middle_hang_s": 0.14}, "0.14"),
         ({"middle_hang_s": 0.75}, "0.75"),
+        ({"long_hang_s": 0.19}, "0.19"),
         ({"short_hang_s": 0.0}, "0.0"),
+        ({"look_s": 0.0}, "0.0"),
         ({"onset_s": 0.0}, "0.0"),
         ({"least_s": -0.1}, "-0.1"),
         ({"pre_roll_s": -1.0}, "-1.0"),

@@ -7,6 +7,7 @@ from assistant.commands import Ground, Pick, Report, command_from
 from assistant.fitting.facts import Feel, Reading
 from assistant.grammar import Grammar
 from assistant.interpretation import (
+    ASKED_FROM,
     CLEAR_WIN,
     FOREIGN,
     SOUNDALIKE,
@@ -313,5 +314,40 @@ def test_a_rival_that_makes_no_sense_here_does_not_lower_how_sure_it_is(
     ways = (Hypothesis(("fourteen", "no", "go"), 0.6), Hypothesis(tuple(rival.split()), 0.4))
     doubtful = Heard(ways, 0.4, sure_from=0.8, unrivalled=0.95)
     assert meaning(interpret(doubtful, grammar, state)) == expected
-    muffled = Heard(ways, 0.4, sure_from=0.8, unrivalled=0.7)
+    muffled = Heard(ways, 0.4, sure_from=0.8, unrivalled=0.45)
     assert meaning(interpret(muffled, grammar, state)) == "(not sure)"
+
+
+@pytest.mark.parametrize(
+    ("ways", "score", "expected"),
+    [
+        ((("fifteen snug", 1.0),), 0.8, "fifteen snug"),
+        ((("fifteen snug", 1.0),), 0.79, "fifteen snug?"),
+        ((("fifteen snug", 1.0),), ASKED_FROM, "fifteen snug?"),
+        ((("fifteen snug", 1.0),), ASKED_FROM - 0.01, "(not sure)"),
+        ((("ground two", 0.9), ("ground ten", 0.1)), 0.6, "ground two?"),
+        ((("ground two", 0.6), ("ground ten", 0.4)), 0.6, "(not sure)"),  # two are as likely
+        ((("ground two", 0.6), ("ground", 0.4)), 0.6, "(not sure)"),  # or it was broken off
+        ((("sixty snug", 1.0),), 0.6, "sixteen snug?"),  # no leaf of sixty there, and it sounds so
+        ((("ground nineteen", 1.0),), 0.6, "(not sure)"),  # nobody grinds so much
+        ((("cylinder nine", 1.0),), 0.6, "(not sure)"),  # there are two
+        ((("make that two", 1.0),), 0.6, "(not sure)"),  # nothing to correct
+        ((("yes", 1.0),), 0.6, "(not sure)"),
+        ((("what now", 1.0),), 0.6, "(not sure)"),  # only entries are worth a question
+        ((("scratch that", 1.0),), 0.6, "(not sure)"),
+        ((("stand by", 1.0),), 0.6, "(not sure)"),
+    ],
+)
+def test_an_unsure_call_is_asked_back_if_it_is_clear_and_ordinary_here(
+    grammar: Grammar, state: State, ways: tuple[tuple[str, float], ...], score: float, expected: str
+) -> None:
+    hypotheses = tuple(Hypothesis(tuple(text.split()), share) for text, share in ways)
+    got = interpret(Heard(hypotheses, score, sure_from=0.8), grammar, state)
+    asked = isinstance(got, Understood) and not got.sure
+    assert meaning(got) + "?" * asked == expected
+
+
+def test_an_unsure_call_is_never_asked_while_it_stands_by(grammar: Grammar, state: State) -> None:
+    deaf = after(state, ev.ListeningPaused())
+    got = interpret(Heard((Hypothesis(("ground", "two"), 1.0),), 0.7, sure_from=0.8), grammar, deaf)
+    assert meaning(got) == "(standing by)"

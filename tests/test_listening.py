@@ -1,6 +1,8 @@
 """The loop from sound to what was heard, with fakes whose state can be read."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -198,13 +200,13 @@ def test_a_complete_sentence_is_answered_sooner() -> None:
         ListedSource(TWO_CALLS), LoudnessFrontEnd(), CountingRecognizer(), is_complete=is_complete
     )
     waits = [u.decided_s - u.end_s for u, _ in listener.calls()]
-    assert waits == pytest.approx([0.25, 0.25])
-    assert asked == [("so", "far")] * 2
+    assert waits == pytest.approx([0.15, 0.15])
+    assert asked == [("so", "far")] * 12  # from 0.10 s of quiet on
 
 
 @pytest.mark.parametrize(
     ("complete", "goes_on", "wait_s"),
-    [(False, False, 0.70), (False, True, 0.70), (True, True, 0.45), (True, False, 0.25)],
+    [(False, False, 0.70), (False, True, 0.70), (True, True, 0.20), (True, False, 0.15)],
 )
 def test_a_sentence_that_may_go_on_is_waited_for(
     complete: bool, goes_on: bool, wait_s: float
@@ -217,10 +219,94 @@ def test_a_sentence_that_may_go_on_is_waited_for(
     assert waits == pytest.approx([wait_s, wait_s])
 
 
+class Ahead(CountingRecognizer):
+    """Hears what its sound holds: a word for every stretch of loud frames; unsure of some."""
+
+    def __init__(self, *, unsure: str = "") -> None:
+        super().__init__()
+        self._unsure = unsure
+
+    def end(self) -> Heard:
+        self.ended += 1
+        loud = np.abs(np.concatenate(self.utterances[-1])[::FRAME_SAMPLES]) > 0.1
+        count = int(np.sum(loud[1:] & ~loud[:-1])) + int(loud[0])
+        words = " ".join(["one", "two", "three"][:count])
+        return Heard(
+            (Hypothesis(tuple(words.split()), 1.0),), 0.1 if words == self._unsure else 1.0
+        )
+
+    def words_so_far(self) -> tuple[str, ...]:
+        raise AssertionError("it lags behind, so it is not to be asked")
+
+
+def ahead(values: list[float], recognizer: Ahead, **settings: Any) -> list[tuple[str, float]]:
+    """Words of the calls, and the quiet that each was waited for."""
+    listener = Listener(
+        ListedSource(values), LoudnessFrontEnd(), recognizer, ahead=True,
+        is_complete=lambda words: words in (("one",), ("one", "two"), ("one", "two", "three")),
+        may_go_on=lambda words: len(words) < 3, **settings,
+    )  # fmt: skip
+    return [
+        (" ".join(heard.words), round(u.decided_s - u.end_s, 2)) for u, heard in listener.calls()
+    ]
+
+
+def test_the_answer_is_made_in_the_pause_and_anew_if_speech_goes_on() -> None:
+    values = stream((QUIET, 40), (LOUD, 40), (QUIET, 15), (LOUD, 40), (QUIET, 90))
+    recognizer = Ahead()
+    assert ahead(values, recognizer) == [("one two", 0.20)]
+    assert recognizer.ended == 2
+    assert len(recognizer.utterances) == 2
+    whole = recognizer.sound(1)
+    assert np.array_equal(whole[: len(recognizer.sound(0))], recognizer.sound(0))
+    assert len(whole) == (30 + 40 + 15 + 40 + 11) * FRAME_SAMPLES - FRAME_SAMPLES
+
+
+def test_an_answer_that_is_not_sure_waits_longer_and_is_made_of_all_the_sound() -> None:
+    values = stream((QUIET, 40), (LOUD, 40), (QUIET, 90))
+    recognizer = Ahead(unsure="one")
+    assert ahead(values, recognizer) == [("one", 0.40)]
+    assert recognizer.ended == 2
+    assert len(recognizer.sound(1)) > len(recognizer.sound(0)) + 25 * FRAME_SAMPLES
+
+
+@pytest.mark.parametrize(("expected", "wait_s"), [(False, 0.40), (True, 0.20)])
+def test_a_number_that_may_be_longer_is_waited_for_unless_it_is_the_one_expected(
+    expected: bool, wait_s: float
+) -> None:
+    listener = Listener(
+        ListedSource(TWO_CALLS), LoudnessFrontEnd(), Ahead(), ahead=True,
+        is_complete=lambda _: True, may_go_on=lambda _: True, in_number=lambda words: True,
+    )  # fmt: skip
+    listener.expects = lambda words: expected and words == ("one",)
+    waits = [u.decided_s - u.end_s for u, _ in listener.calls()]
+    assert waits == pytest.approx([wait_s, wait_s])
+
+
+def test_what_was_made_ahead_takes_no_time_after_the_end_but_what_the_pause_was_too_short_for() -> (
+    None
+):
+    class Slow(Ahead):
+        def end(self) -> Heard:
+            return replace(super().end(), compute_s=0.5, final_s=0.08)
+
+    listener = Listener(
+        ListedSource(TWO_CALLS), LoudnessFrontEnd(), Slow(), ahead=True,
+        is_complete=lambda _: True,
+    )  # fmt: skip
+    assert [round(heard.final_s, 3) for _, heard in listener.calls()] == [0.03, 0.03]
+
+
+def test_a_file_that_stops_in_a_pause_is_heard_whole() -> None:
+    recognizer = Ahead()
+    assert ahead(stream((QUIET, 40), (LOUD, 40), (QUIET, 12)), recognizer) == [("one", 0.12)]
+    assert recognizer.ended == 2
+
+
 def test_two_calls_close_together_share_no_speech() -> None:
     values = numbered(stream((QUIET, 40), (LOUD, 40), (QUIET, 12), (LOUD, 40), (QUIET, 40)))
     recognizer = CountingRecognizer()
-    patience = Patience(hang_s=0.1, middle_hang_s=0.1, short_hang_s=0.1)
+    patience = Patience(hang_s=0.1, long_hang_s=0.1, middle_hang_s=0.1, short_hang_s=0.1)
     calls = list(
         Listener(ListedSource(values), LoudnessFrontEnd(), recognizer, patience=patience).calls()
     )

@@ -334,6 +334,7 @@ def test_every_reply_of_the_file_is_given_in_some_conversation(
     for score in (0.4, 0.1):
         bench.say("fifteen goes", score=score)
     bench.say("")
+    bench.mumble("fifteen goes")
     bench.say("fifteen goes", ("sixteen goes", 0.45))
     bench.dialogue.open(bench.job, software="again")
     for trouble in get_args(ev.Trouble):

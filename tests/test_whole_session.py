@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from assistant import events as ev
 from assistant.adapters.job_file import read_job
 from assistant.adapters.speaker import VoiceSpeaker
 from assistant.adapters.wav_file import read_sound
@@ -109,9 +110,12 @@ def test_the_log_replays_to_the_state_that_was_reached_and_the_sheet_is_written(
 
 
 def _through_words(
-    grammar: Grammar, wording: Wording, seed: int, *, misheard: float
+    grammar: Grammar, wording: Wording, seed: int, *, misheard: float, unsure: float = 0.0
 ) -> tuple[Bench, Person, list[Meant]]:
-    """The small job fitted without sound; a share of calls is lost or heard as something else."""
+    """The small job fitted without sound; a share of calls is lost or heard as something else.
+
+    unsure: share of calls that the ear hears well but is not sure of.
+    """
     job, rng = small_job(), random.Random(seed)
     bench = Bench(job, grammar, wording, opened=False)
     person = person_for(
@@ -125,7 +129,8 @@ def _through_words(
         heard = meant.words
         if rng.random() < misheard:
             heard = "" if rng.random() < 0.5 else " ".join(grammar.sample(rng).words)
-        person.hears(bench.say(heard) if heard else None)
+        say = bench.mumble if rng.random() < unsure else bench.say
+        person.hears(say(heard) if heard else None)
         if bench.state.closed and not person.finished:
             bench.dialogue.open(job, software="test")
     return bench, person, calls
@@ -149,6 +154,30 @@ def test_what_is_misheard_is_noticed_in_the_replies_and_put_right(
     bench, person, calls = _through_words(grammar, wording, seed, misheard=0.1)
     assert person.finished
     assert [meant for meant in calls if meant.extra]
+    assert standing(bench.store.events) == person.ledger
+
+
+@pytest.mark.parametrize("seed", [5, 6])
+def test_an_entry_that_the_ear_was_not_sure_of_is_never_said_twice(
+    grammar: Grammar, wording: Wording, seed: int
+) -> None:
+    bench, person, calls = _through_words(grammar, wording, seed, misheard=0.0, unsure=0.3)
+    assert person.finished
+    asked = [e.event for e in bench.store.events if isinstance(e.event, ev.QuestionAsked)]
+    assert len([question for question in asked if question.about == "misheard"]) > 5
+    assert not [
+        meant for meant in calls if meant.tries and meant.kind not in ("ask", "answer", "wrap")
+    ]
+    assert standing(bench.store.events) == person.ledger
+
+
+@pytest.mark.parametrize("seed", [7, 8])
+def test_what_was_asked_back_wrongly_is_denied(
+    grammar: Grammar, wording: Wording, seed: int
+) -> None:
+    bench, person, calls = _through_words(grammar, wording, seed, misheard=0.1, unsure=0.5)
+    assert person.finished
+    assert any(meant.words == "no" for meant in calls)
     assert standing(bench.store.events) == person.ledger
 
 

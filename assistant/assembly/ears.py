@@ -12,6 +12,7 @@ from assistant.adapters.own_model import assurance_data, compiled, usual_cache
 from assistant.adapters.rnnoise import open_front_end
 from assistant.adapters.vosk_recognizer import VoskRecognizer
 from assistant.assurance import Weights, assured, meaning_in, weights_from
+from assistant.endpointer import Patience
 from assistant.errors import RecognizerError
 from assistant.grammar import REPLIES_FILE, Grammar
 from assistant.interpretation import refused_by_ear
@@ -26,6 +27,10 @@ DEFAULT_EAR = "own"
 STOCK_EAR = "pocketsphinx"
 EARS = (DEFAULT_EAR, STOCK_EAR)
 OWN_MODEL = "leafcall-en"
+_CALM = Patience(
+    clear=0.35, look_s=0.25, short_hang_s=0.25, middle_hang_s=0.45, long_hang_s=0.45
+)
+"""For an ear whose words so far lag behind and that is too slow to look ahead."""
 
 
 def load_grammar(folder: Path | None = None, *, unit: Unit = Unit.INCH) -> Grammar:
@@ -71,6 +76,7 @@ class Ear:
 
     notice: a sentence to show if hearing is worse than it could be, else empty.
     weights: turn what the recogniser knows into its score; None leaves the score as it is.
+    slow: it cannot hear an utterance twice while the builder waits.
     """
 
     grammar: Grammar
@@ -78,11 +84,14 @@ class Ear:
     recognizer: Recognizer
     notice: str
     weights: Weights | None = None
+    slow: bool = False
 
     def listener(self, source: AudioSource) -> Listener:
         """Listens to one source."""
         self.front_end.reset()
         meaning = meaning_in(self.grammar)
+
+        numerals = self.grammar.numbers.words if self.grammar.numbers is not None else frozenset()
 
         def judge(utterance: Utterance, heard: Heard) -> Heard:
             if self.weights is None:
@@ -91,7 +100,9 @@ class Ear:
 
         return Listener(
             source, self.front_end, self.recognizer, is_complete=self.grammar.is_complete,
-            may_go_on=lambda words: bool(self.grammar.next_words(words)), judge=judge,
+            may_go_on=lambda words: bool(self.grammar.next_words(words)),
+            in_number=lambda words: words[-1] in numerals, judge=judge,
+            patience=_CALM if self.slow else None, ahead=not self.slow,
         )  # fmt: skip
 
 
@@ -108,7 +119,7 @@ def open_ear(
     recognizer = open_recognizer(ear, grammar.graph)
     try:
         front_end, notice = open_front_end(denoise=cleaned)
-        yield Ear(grammar, front_end, recognizer, notice, _weights(ear))
+        yield Ear(grammar, front_end, recognizer, notice, _weights(ear), slow=ear == STOCK_EAR)
     finally:
         recognizer.close()
 

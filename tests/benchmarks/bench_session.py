@@ -13,7 +13,8 @@ bench. She listens to every read-back.
 
 *right*: accepted with the true gap inside the window; *over*: true gap past the most; *under*:
 accepted below the least. *tried again*: calls that came to nothing or to something else, of all
-calls but repairs. *repairs*: "scratch that", "no", "make that", "listen up", "what now".
+calls but repairs. *repairs*: "scratch that", "no", "make that", "listen up", "what now", and "yes"
+to what it had not surely heard. *asked back*: calls read back as a question for that.
 *taken wrong*: calls taken for another one that had an effect, whether noticed or not.
 *unnoticed*: entries that differ between what she meant and what stands in the log at the end.
 *strangers*: turns with an effect that no call of hers caused, an hour of room time.
@@ -36,6 +37,7 @@ from rich.console import Console
 from rich.table import Table
 from scipy.stats import binomtest
 
+from assistant import events as ev
 from assistant.adapters.job_file import read_job
 from assistant.adapters.speaker import VoiceSpeaker
 from assistant.adapters.wav_file import read_sound
@@ -50,7 +52,8 @@ from tests.simulation.whole import Session, play
 CHECKOUT = Path(__file__).resolve().parents[2]
 REPAIRS = ("undo", "listen", "amend")
 COUNTED = ("rings", "right", "over", "under", "open", "calls", "again", "repairs", "wrong",
-           "unnoticed", "strangers", "answered_talk", "talks", "tools", "cut_off")  # fmt: skip
+           "unnoticed", "strangers", "answered_talk", "talks", "tools", "cut_off", "asked",
+           "said_yes")  # fmt: skip
 
 
 def run_one(
@@ -117,6 +120,11 @@ def counts(played: Session, job: Any) -> dict[str, Any]:
         "talks": len(played.room.talk_s),
         "tools": played.room.tools,
         "cut_off": played.person.cut_off,
+        "asked": sum(
+            isinstance(event, ev.QuestionAsked) and event.about == "misheard"
+            for t in played.taken for event in t.turn.events
+        ),
+        "said_yes": sum(a.meant.words == "yes" and a.meant.extra for a in attempts),
         "room_s": round(played.room.now_s, 1),
         "lost_s": round(lost_s, 1),
         "reply_s": [round(t.reply_s, 3) for t in own if t.reply_s is not None],
@@ -174,7 +182,7 @@ def table(rows: Sequence[dict[str, Any]]) -> Table:
         shown.add_column(snr if snr == "clean" else f"{snr} dB")
     lines: dict[str, list[str]] = {}
     for _, group in groups:
-        total = {name: sum(row[name] for row in group) for name in COUNTED}
+        total = {name: sum(row.get(name, 0) for row in group) for name in COUNTED}
         room_s, lost_s = (sum(row[name] for row in group) for name in ("room_s", "lost_s"))
         reply, voiced = (
             np.array([s for row in group for s in row[name]] or [np.nan])
@@ -188,6 +196,7 @@ def table(rows: Sequence[dict[str, Any]]) -> Table:
             "rings under": share(total["under"], total["rings"]),
             "tried again": share(total["again"], total["calls"]),
             "repairs": str(total["repairs"]),
+            "asked back, yes": f"{total['asked']}, {total['said_yes']}",
             "taken wrong": share(total["wrong"], total["calls"]),
             "unnoticed": share(total["unnoticed"], total["calls"]),
             "time lost": f"{lost_s / room_s:.1%}",

@@ -159,6 +159,33 @@ def test_a_refused_or_unheard_call_changes_nothing_but_the_log(
 
 
 @SESSIONS
+@given(sessions(), st.data())
+def test_an_unsure_call_changes_nothing_until_a_yes_and_then_just_what_it_says(
+    session: tuple[str, list[str]], data: st.DataObject
+) -> None:
+    name, said = session
+    call = " ".join(GRAMMARS[JOBS[name].unit].words_of(data.draw(calls(JOBS[name].unit))))
+    asked, sure = held(name, said), held(name, said)
+    if asked.state.closed or asked.state.noting:
+        return
+    before = asked.state
+    asked.mumble(call)
+    sure.say(call)
+    assert asked.state.rings == before.rings
+    if asked.state.pending is None or asked.last.refused is not None:
+        return
+    if asked.state.pending.about == "misheard":
+        refused = asked.dialogue.state
+        asked.say("yes")
+        assert bare(asked.state) == bare(sure.state)
+        asked.dialogue.state = refused
+        asked.say("no")
+        assert bare(asked.state) == bare(dataclasses.replace(before, pending=None))
+    else:
+        assert bare(asked.state) == bare(sure.state)
+
+
+@SESSIONS
 @given(sessions())
 def test_no_cut_is_advised_that_by_the_belief_passes_the_most_with_more_than_the_risk(
     session: tuple[str, list[str]],

@@ -11,6 +11,7 @@ from decimal import Decimal
 
 import numpy as np
 
+from assistant.assurance import meaning_in
 from assistant.grammar import Grammar
 from tests.benchmarks.shop import NM_PER_THOU, Engine
 from tests.simulation.told import Key, ReplyReader, Told
@@ -98,6 +99,7 @@ class Person:
             raise ValueError("The grammar has no numbers: the person needs some to call.")
         self._numbers = grammar.numbers
         self._reader = ReplyReader(grammar.numbers)
+        self._meaning = meaning_in(grammar)
         self._engine = engine
         self._leaves = list(leaves)
         self._habits = habits or Habits()
@@ -202,13 +204,21 @@ class Person:
     def _asked(self, call: Meant, told: Told) -> None:
         """Yes or no, by whether it is what she meant."""
         subject = call.about if call.kind in ("answer", "amend") else call
-        meant = subject is not None and told.asked in subject.entries
-        if meant and subject is not None:
+        if subject is not None and told.asked in subject.entries:
             self._push(Meant("yes", "answer", subject.entries, subject.place, about=subject))
+            return
+        if subject is not None and call.kind != "answer" and self._means(told, call):
+            # Asked only because it was not sure of what it heard.
+            self._push(Meant("yes", "answer", subject.entries, subject.place, True, subject))
             return
         if subject is not None and subject.kind not in ("ask", "listen"):
             self._push(subject.again())
         self._push(Meant("no", "answer", extra=True))
+
+    def _means(self, told: Told, call: Meant) -> bool:
+        """Whether the question reads back what she called, in whatever words."""
+        asked, called = tuple(told.asked_words.split()), tuple(call.words.split())
+        return self._meaning(asked) == self._meaning(called)
 
     def _undone(self, call: Meant, told: Told) -> None:
         if told.entries:

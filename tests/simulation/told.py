@@ -32,6 +32,7 @@ class Told:
 
     entries: what was written down ("15 goes", "ground 2.5", "deburred", "accepted", "butts").
     asked: what waits for a yes, in the same words ("15 goes", "accepted", "open"), None = nothing.
+    asked_words: the question itself, as it is worded.
     place: ring that the reply names. tries, grinds: the advice in thou. marks: what else was said
     ("taken back", "deburr", "square", "ends", "accept", "stop", "over", "done", ...).
     """
@@ -43,6 +44,7 @@ class Told:
     tries: tuple[Decimal, ...] = ()
     grinds: Decimal | None = None
     marks: frozenset[str] = frozenset()
+    asked_words: str = ""
 
     @property
     def refused(self) -> bool:
@@ -113,7 +115,8 @@ class ReplyReader:
             marks |= _steps(sentence)
         if not entries and asked is None and plain and _refuses(plain):
             marks.add("refused")
-        return Told(text, tuple(entries), asked, place, tries, grinds, frozenset(marks))
+        words = text.split("?")[0].lower() if asked is not None else ""
+        return Told(text, tuple(entries), asked, place, tries, grinds, frozenset(marks), words)
 
 
 def _entries(sentence: str) -> list[str]:
