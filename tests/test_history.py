@@ -18,10 +18,11 @@ from assistant import events as ev
 from assistant.adapters.history_files import history_template
 from assistant.adapters.session_log import read_log
 from assistant.assembly.histories import PastWork, logs_of
+from assistant.assembly.past_logs import read_past
 from assistant.errors import LogDamaged, LogError
 from assistant.fitting.facts import Cut, Reading
 from assistant.grammar import Grammar
-from assistant.record.history import NEWEST_FORM, OPEN, PastRing, past_session
+from assistant.record.history import NEWEST_FORM, OPEN, PastRing, PastSession, past_session
 from assistant.record.past_page import _scale, history_page
 from assistant.record.past_work import History, history_json, history_lines, trend
 from assistant.reply import Wording
@@ -281,6 +282,13 @@ def test_copies_count_once_and_damaged_logs_are_named(shop: Path, tmp_path: Path
     assert "1 logs are copies of others" in shown
     assert "empty" in shown
     assert "it holds no session" in shown
+
+
+def test_a_log_that_goes_while_others_are_read_is_named(shop: Path, tmp_path: Path) -> None:
+    there, gone = shop / "e0-sessions" / "001" / "log.jsonl", tmp_path / "log.jsonl"
+    found = dict(read_past([there, gone], workers=1))
+    assert isinstance(found[str(there)], PastSession)
+    assert found[str(gone)] == "it cannot be read: No such file or directory"
 
 
 def test_a_place_that_is_not_there_is_named(tmp_path: Path) -> None:
