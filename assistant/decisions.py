@@ -240,8 +240,7 @@ def _doubt_of(state: State, key: RingKey, event: Any) -> tuple[str, dict[str, st
                 and belief.known
                 and belief.best_nm + feed_nm > window.most_nm + job.unit.call_nm
             )
-            removed_nm = feed_nm * state.bench(key).grinder.unit_rate_nm
-            if removed_nm > job.grinder.largest_cut_nm * _ROUNDING or too_far:
+            if too_far or not state.within_largest_cut(key, feed_nm):
                 return "large cut", {"feed_nm": str(feed_nm)}
         case ev.StrokesFiled(strokes=strokes):
             # step_nm of a file is only a guess of what a stroke takes off, so twice is allowed.
@@ -249,8 +248,6 @@ def _doubt_of(state: State, key: RingKey, event: Any) -> tuple[str, dict[str, st
                 return "many strokes", {"strokes": str(strokes)}
     return None
 
-
-_ROUNDING = 1 + 1e-9  # the largest cut that is advised is measured the same way
 
 _OF_PLACE = ("open again", "another ring")
 """Questions that are of the ring, not of what was said of it."""

@@ -35,15 +35,15 @@ class Patience:
     start: float = 0.6
     stay: float = 0.35
     clear: float = 0.8
-    onset_s: float = 0.05
-    least_s: float = 0.10
+    onset_s: float = 0.04
+    least_s: float = 0.08
     hang_s: float = 0.70
     long_hang_s: float = 0.40
-    middle_hang_s: float = 0.20
+    middle_hang_s: float = 0.22
     short_hang_s: float = 0.15
     look_s: float = 0.10  # of a pause, before the words so far are asked for
     longest_s: float = 15.0
-    pre_roll_s: float = 0.30  # sound before the start that goes with an utterance
+    pre_roll_s: float = 0.50  # sound before the start that goes with an utterance
 
     def __post_init__(self) -> None:
         if not 0.0 < self.stay <= min(self.start, self.clear) <= max(self.start, self.clear) <= 1.0:

@@ -209,8 +209,7 @@ def plausibility(command: Command, state: State) -> float:
             job = state.the_job
             if job.grinder.kind is not GrinderKind.DIAL or state.here is None:
                 return UNLIKELY
-            removed_nm = feed_nm * state.bench(state.here).grinder.unit_rate_nm
-            return 1.0 if removed_nm <= job.grinder.largest_cut_nm * (1 + 1e-9) else UNLIKELY
+            return 1.0 if state.within_largest_cut(state.here, feed_nm) else UNLIKELY
         case Filed():
             fits = state.the_job.grinder.kind is GrinderKind.FILE and state.here is not None
             return 1.0 if fits else UNLIKELY

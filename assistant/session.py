@@ -124,6 +124,12 @@ class State:
         before = places[: places.index(key)]
         return taught_bench(self.the_job, self.start, tuple(self._finished(before)))
 
+    def within_largest_cut(self, key: RingKey, feed_nm: int) -> bool:
+        """Whether a feed, or what it is expected to take off, is no more than the largest cut."""
+        removed_nm = feed_nm * self.bench(key).grinder.unit_rate_nm
+        # A little more for rounding: the largest cut that is advised is measured the same way.
+        return min(float(feed_nm), removed_nm) <= self.the_job.grinder.largest_cut_nm * (1 + 1e-9)
+
     @property
     def learned(self) -> Learned:
         """What the next job may start from. Raises CommandNotAllowed before a job is open."""

@@ -6,14 +6,17 @@ from typing import Any
 import pytest
 
 from assistant import events as ev
+from assistant.commands import Ground
+from assistant.decisions import decide
 from assistant.errors import CommandNotAllowed
 from assistant.fitting.facts import Cut, Feel
 from assistant.grammar import Grammar
+from assistant.interpretation import plausibility
 from assistant.job import Grinder, GrinderKind, LimitsRule, Relation, RingSpec
 from assistant.reply import Wording
-from assistant.session import Outcome, Ring
+from assistant.session import Outcome, Ring, State
 from assistant.units import Unit
-from tests.fakes import SECOND, THOU, TOP, UPPER, Bench, small_job
+from tests.fakes import SECOND, THOU, TOP, UPPER, Bench, after, small_job
 from tests.test_session import bare
 
 NewBench = Callable[[], Bench]
@@ -451,3 +454,19 @@ def test_of_readings_that_contradict_each_other_the_one_confirmed_last_counts(
         belief = bench.state.belief((1, TOP))
         assert belief.known
         assert belief.best_nm >= (best - 1) * THOU
+
+
+@pytest.mark.parametrize(
+    ("rate", "feed", "asked"),
+    [(0.9, 11, False), (0.9, 11.5, True), (1.0, 10, False), (1.0, 10.5, True), (1.2, 10, False)],
+)
+def test_a_cut_is_large_by_the_dial_and_by_what_it_takes_off(
+    bench: Bench, rate: float, feed: float, asked: bool
+) -> None:
+    """The largest cut is 10 thou; 11 thou of feed at nine tenths take off 9.9."""
+    start = bench.state.learned.model_copy(update={"rate": rate})
+    opened = ev.SessionOpened(job=bench.job, software="test", start=start)
+    state = after(State(), opened, ev.RingPicked(cylinder=1, position=UPPER))
+    made = decide(state, Ground(round(feed * THOU)))
+    assert isinstance(made[0], ev.QuestionAsked) is asked
+    assert (plausibility(Ground(round(feed * THOU)), state) < 1.0) is asked

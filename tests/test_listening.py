@@ -107,8 +107,8 @@ def test_the_recogniser_gets_the_pre_roll_and_no_frame_is_lost_or_doubled(delay:
     values = numbered(TWO_CALLS)
     recognizer = CountingRecognizer()
     calls = list(Listener(ListedSource(values), LoudnessFrontEnd(delay), recognizer).calls())
-    # first call: 0.3 s before its start (frame 60) up to its decision (210 frames seen)
-    expected = np.repeat(np.float32(values[30:210]), FRAME_SAMPLES)
+    # first call: 0.5 s before its start (frame 60) up to its decision (210 frames seen)
+    expected = np.repeat(np.float32(values[10:210]), FRAME_SAMPLES)
     assert np.array_equal(calls[0][0].samples, expected)
     heard = recognizer.sound(0)
     assert np.array_equal(heard, expected[: len(expected) - delay * FRAME_SAMPLES])
@@ -160,7 +160,7 @@ def test_a_file_that_stops_short_has_its_tail_flushed() -> None:
     ((utterance, _),) = list(listener.calls())
     assert (utterance.start_s, utterance.end_s) == pytest.approx((0.4, 1.0))
     heard = recognizer.sound(0)
-    spoken = np.repeat(np.float32(values[10:100]), FRAME_SAMPLES)
+    spoken = np.repeat(np.float32(values[0:100]), FRAME_SAMPLES)
     assert np.array_equal(heard[: len(spoken)], spoken)
     assert np.all(heard[len(spoken) :] == 0.0)
     assert len(heard) > len(spoken)
@@ -206,7 +206,7 @@ def test_a_complete_sentence_is_answered_sooner() -> None:
 
 @pytest.mark.parametrize(
     ("complete", "goes_on", "wait_s"),
-    [(False, False, 0.70), (False, True, 0.70), (True, True, 0.20), (True, False, 0.15)],
+    [(False, False, 0.70), (False, True, 0.70), (True, True, 0.22), (True, False, 0.15)],
 )
 def test_a_sentence_that_may_go_on_is_waited_for(
     complete: bool, goes_on: bool, wait_s: float
@@ -254,12 +254,12 @@ def ahead(values: list[float], recognizer: Ahead, **settings: Any) -> list[tuple
 def test_the_answer_is_made_in_the_pause_and_anew_if_speech_goes_on() -> None:
     values = stream((QUIET, 40), (LOUD, 40), (QUIET, 15), (LOUD, 40), (QUIET, 90))
     recognizer = Ahead()
-    assert ahead(values, recognizer) == [("one two", 0.20)]
+    assert ahead(values, recognizer) == [("one two", 0.22)]
     assert recognizer.ended == 2
     assert len(recognizer.utterances) == 2
     whole = recognizer.sound(1)
     assert np.array_equal(whole[: len(recognizer.sound(0))], recognizer.sound(0))
-    assert len(whole) == (30 + 40 + 15 + 40 + 11) * FRAME_SAMPLES - FRAME_SAMPLES
+    assert len(whole) == (40 + 40 + 15 + 40 + 10) * FRAME_SAMPLES
 
 
 def test_an_answer_that_is_not_sure_waits_longer_and_is_made_of_all_the_sound() -> None:
@@ -270,7 +270,7 @@ def test_an_answer_that_is_not_sure_waits_longer_and_is_made_of_all_the_sound() 
     assert len(recognizer.sound(1)) > len(recognizer.sound(0)) + 25 * FRAME_SAMPLES
 
 
-@pytest.mark.parametrize(("expected", "wait_s"), [(False, 0.40), (True, 0.20)])
+@pytest.mark.parametrize(("expected", "wait_s"), [(False, 0.40), (True, 0.22)])
 def test_a_number_that_may_be_longer_is_waited_for_unless_it_is_the_one_expected(
     expected: bool, wait_s: float
 ) -> None:

@@ -24,6 +24,8 @@ _HALF = 240  # taps on each side of the interpolating filter: 5 ms at 48 kHz
 _RNNOISE_FRAMES = 2  # its sound comes out 960 samples late (measured by cross-correlation)
 _DELAY_FRAMES = _RNNOISE_FRAMES + 1  # and 2 x 5 ms of filters make one frame
 _INT16 = 32768.0
+_LOUD_DB = 9.0  # over the noise floor: as likely speech as not
+_LOUD_POWER = 0.4  # of the probability of a loud frame: 0.1 becomes 0.4, 0.01 becomes 0.16
 _DITHER = 3e-4  # full scale = 1; a denoised pause is digital silence, which upsets recognisers
 _LIBRARY_NAMES = {"darwin": "librnnoise.dylib", "win32": "rnnoise.dll"}
 _FloatPointer = ctypes.POINTER(ctypes.c_float)
@@ -86,6 +88,9 @@ class RNNoise:
         probability = float(
             self._library.rnnoise_process_frame(ctypes.c_void_p(self._state), pointer, pointer)
         )
+        if self._floor.over_db(frame) > _LOUD_DB:
+            # After a while of steady noise the network answers low to soft beginnings of words.
+            probability **= _LOUD_POWER
         if not self._hand_on_clean:
             return frame, probability
         clean = self._narrow(wide) / _INT16
@@ -96,6 +101,7 @@ class RNNoise:
         """Forget the stream so far; what follows comes out as from a new front end."""
         self._free()
         self._state = self._library.rnnoise_create(None)
+        self._floor = _Floor(0.0)  # the first frame is quiet enough
         self._narrow_past = np.zeros(2 * _HALF // _UP, np.float32)
         self._wide_past = np.zeros(2 * _HALF, np.float32)
         self._dither = np.random.default_rng(1)
@@ -132,18 +138,32 @@ class RNNoise:
         return narrow
 
 
+class _Floor:
+    """The running noise floor: falls at once, rises slowly. start_db: what it falls from."""
+
+    _LOWEST_DB = -65.0  # quieter than this is never speech
+    _RISE_DB_PER_FRAME = 0.03  # 3 dB a second: the floor follows a machine that starts
+
+    def __init__(self, start_db: float) -> None:
+        self._floor_db = start_db
+
+    def over_db(self, frame: Samples) -> float:
+        """How far one more frame lies above the floor, dB."""
+        level_db = 10.0 * float(np.log10(np.mean(np.square(frame, dtype=np.float64)) + 1e-10))
+        self._floor_db = max(
+            min(level_db, self._floor_db + self._RISE_DB_PER_FRAME), self._LOWEST_DB
+        )
+        return level_db - self._floor_db
+
+
 class PassThrough:
     """No denoiser: sound as it came, voice activity by level over the running noise floor."""
 
-    _ONSET_DB = 9.0  # over the floor: speech as likely as not
     _WIDTH_DB = 2.0
-    _FLOOR_DB = -65.0  # quieter than this is never speech
-    _RISE_DB_PER_FRAME = 0.03  # 3 dB a second: the floor follows a machine that starts
     _START_DB = -40.0
 
     def __init__(self) -> None:
-        self._floor_db = self._START_DB
-        self._dither = np.random.default_rng(1)
+        self.reset()
 
     @property
     def delay_s(self) -> float:
@@ -156,18 +176,14 @@ class PassThrough:
         Raises AudioError if the frame has another length.
         """
         _check(frame)
-        level_db = 10.0 * float(np.log10(np.mean(np.square(frame, dtype=np.float64)) + 1e-10))
-        self._floor_db = max(
-            min(level_db, self._floor_db + self._RISE_DB_PER_FRAME), self._FLOOR_DB
-        )
-        over = (level_db - self._floor_db - self._ONSET_DB) / self._WIDTH_DB
+        over = (self._floor.over_db(frame) - _LOUD_DB) / self._WIDTH_DB
         probability = 1.0 / (1.0 + float(np.exp(-np.clip(over, -30, 30))))
         dither = self._dither.standard_normal(FRAME_SAMPLES, dtype=np.float32) * _DITHER
         return np.clip(frame + dither, -1.0, 1.0).astype(np.float32), probability
 
     def reset(self) -> None:
         """Forget the noise floor."""
-        self._floor_db = self._START_DB
+        self._floor = _Floor(self._START_DB)
         self._dither = np.random.default_rng(1)
 
     def close(self) -> None:
