@@ -27,9 +27,7 @@ DEFAULT_EAR = "own"
 STOCK_EAR = "pocketsphinx"
 EARS = (DEFAULT_EAR, STOCK_EAR)
 OWN_MODEL = "leafcall-en"
-_CALM = Patience(
-    clear=0.35, look_s=0.25, short_hang_s=0.25, middle_hang_s=0.45, long_hang_s=0.45
-)
+_CALM = Patience(clear=0.35, look_s=0.25, short_hang_s=0.25, middle_hang_s=0.45, long_hang_s=0.45)
 """For an ear whose words so far lag behind and that is too slow to look ahead."""
 
 
