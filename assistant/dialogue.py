@@ -10,11 +10,12 @@ from typing import Any
 
 from assistant import events as ev
 from assistant.advice import advise
-from assistant.commands import Command, Filed, Ground, Pick, command_from
+from assistant.commands import Command, Filed, Ground, Pick, Report, command_from
 from assistant.decisions import asked_first, decide
 from assistant.errors import CommandNotAllowed, JobError, LogError, SpeakerError
+from assistant.fitting.facts import Feel
 from assistant.grammar import Grammar
-from assistant.interpretation import Rejection, interpret
+from assistant.interpretation import Rejection, Understood, interpret
 from assistant.job import Job
 from assistant.learned import Learned
 from assistant.ports import Clock, EventStore, Speaker, Tone
@@ -130,17 +131,29 @@ class Dialogue:
         return self._act(call, None, None, made, lambda after: self._opening(made, after))
 
     def expects(self, words: tuple[str, ...]) -> bool:
-        """Whether ``words`` tell of just the cut that was advised, so that no more is to come."""
+        """Whether no more is to come after ``words``, though the grammar has more to say.
+
+        The cut that was advised, or leaves that tell enough: the last one snug, or one that goes
+        and one that does not.
+        """
         parsed = self._grammar.parse(words)
-        if parsed is None or self.state.here is None:
+        if parsed is None:
             return False
-        advice = advise(self.state)
         match command_from(parsed, self.state.the_job.unit):
             case Ground(feed_nm=feed_nm):
-                return feed_nm == advice.feed_nm
+                return self.state.here is not None and feed_nm == advise(self.state).feed_nm
             case Filed(strokes=strokes):
-                return strokes == advice.strokes
+                return self.state.here is not None and strokes == advise(self.state).strokes
+            case Report(readings=readings):
+                feels = {reading.feel for reading in readings}
+                goes, does_not = {Feel.DROPS, Feel.GOES}, {Feel.ALMOST, Feel.NO_GO}
+                return readings[-1].feel is Feel.SNUG or bool(feels & goes and feels & does_not)
         return False
+
+    def trusts(self, heard: Heard) -> bool:
+        """Whether what was heard would be taken as it is, all that is plausible now weighed."""
+        meant = interpret(heard, self._grammar, self.state)
+        return isinstance(meant, Understood) and meant.sure
 
     def take(self, call: Call) -> Turn:
         """One call: understand it, decide, write it down, show it, answer it."""

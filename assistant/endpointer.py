@@ -34,7 +34,7 @@ class Patience:
 
     start: float = 0.6
     stay: float = 0.35
-    clear: float = 0.8
+    clear: float = 0.85
     onset_s: float = 0.04
     least_s: float = 0.08
     hang_s: float = 0.70

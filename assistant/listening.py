@@ -36,7 +36,8 @@ class Listener:
     ``calls()`` is a generator: while the caller works on a call, nothing is read. Afterwards
     ``skip_waiting()`` drops what a microphone has gathered meanwhile (the assistant's own voice);
     a file loses nothing. ``deaf = True`` lets sound pass unheard while the loop runs on.
-    ``expects`` tells whether words are just what the bench waits for; they need no long pause.
+    ``expects`` tells whether words are just what the bench waits for, so that no more will come;
+    ``trusts`` whether what was heard would be taken. Both may be set to ask the bench.
 
     What follows shortly after a sentence that was broken off is heard once more together with it
     ("fifteen" ... "goes").
@@ -76,6 +77,7 @@ class Listener:
         self._left: tuple[Utterance, Samples] | None = None  # a sentence that was broken off
         self._level_db = _QUIETEST_DB
         self.expects: Callable[[tuple[str, ...]], bool] = lambda _: False
+        self.trusts: Callable[[Heard], bool] = lambda heard: heard.score >= heard.sure_from
         self.deaf = False  # while true, sound passes unheard and unfinished speech is dropped
 
     @property
@@ -241,20 +243,23 @@ class Listener:
             heard = self._recognizer.end()
             utterance = self._utterance(self._endpointer.so_far())
             judged = self._judged(utterance, heard)
-            self._looked = self._standing_of(heard.words, sure=judged.score >= judged.sure_from)
+            self._looked = self._standing_of(heard.words, sure=lambda: self.trusts(judged))
             if self._looked in (Standing.WHOLE, Standing.MAY_GO_ON):
                 self._ahead = heard, self._endpointer.frames_seen
             else:
                 self._hear_from_begin()
         return self._looked
 
-    def _standing_of(self, words: tuple[str, ...], *, sure: bool = True) -> Standing:
+    def _standing_of(
+        self, words: tuple[str, ...], *, sure: Callable[[], bool] = lambda: True
+    ) -> Standing:
         if not self._is_complete(words):
             return Standing.OPEN
-        goes_on = self._may_go_on(words)
-        if not sure or (goes_on and self._in_number(words) and not self.expects(words)):
+        if not sure():
             return Standing.DOUBTFUL
-        return Standing.MAY_GO_ON if goes_on else Standing.WHOLE
+        if not self._may_go_on(words) or self.expects(words):
+            return Standing.WHOLE
+        return Standing.DOUBTFUL if self._in_number(words) else Standing.MAY_GO_ON
 
     def _forget(self, *, skipped: int = 0) -> None:
         self._endpointer.forget(skipped=skipped)

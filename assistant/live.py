@@ -88,6 +88,7 @@ class LiveBench:
     def _listener_to(self, source: AudioSource) -> Listener:
         listener = self._listener_of(source)
         listener.expects = self._dialogue.expects
+        listener.trusts = self._dialogue.trusts
         return listener
 
     @property

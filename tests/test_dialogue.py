@@ -1,5 +1,7 @@
 """One turn: log before show before speak, and nothing of it when the log cannot be written."""
 
+from dataclasses import replace
+
 import pytest
 
 from assistant import events as ev
@@ -9,6 +11,7 @@ from assistant.grammar import Grammar
 from assistant.ports import Tone
 from assistant.reply import Wording
 from assistant.session import State, replay
+from assistant.utterance import Heard, Hypothesis
 from tests.fakes import (
     START,
     THOU,
@@ -394,3 +397,34 @@ def test_just_the_cut_that_was_advised_is_expected(bench: Bench) -> None:
     assert not bench.dialogue.expects(("ground", "one"))
     assert not bench.dialogue.expects(("ground",))
     assert not bench.dialogue.expects(("fifteen", "goes"))
+
+
+@pytest.mark.parametrize(
+    ("words", "enough"),
+    [
+        ("fifteen snug", True),
+        ("fifteen goes sixteen snug", True),
+        ("fifteen goes sixteen no go", True),
+        ("sixteen almost fifteen drops through", True),
+        ("fifteen goes", False),
+        ("sixteen almost", False),
+        ("sixteen snug fifteen goes", False),
+        ("sixteen no go fifteen almost", False),
+        ("butts", False),
+        ("cylinder one", False),
+    ],
+)
+def test_leaves_on_both_sides_of_the_gap_or_a_snug_one_tell_enough(
+    bench: Bench, words: str, enough: bool
+) -> None:
+    assert bench.dialogue.expects(tuple(words.split())) is enough
+
+
+def test_what_would_be_taken_is_trusted_by_all_that_is_known_here(bench: Bench) -> None:
+    bench.through("top ring", "fourteen goes")
+    ways = (Hypothesis(("fifteen", "snug"), 0.6), Hypothesis(("fifty", "snug"), 0.4))
+    rivals = Heard(ways, 0.4, sure_from=0.8, unrivalled=0.95)
+    assert bench.dialogue.trusts(rivals)  # no leaf of fifty there
+    assert not bench.dialogue.trusts(replace(rivals, unrivalled=0.7))  # it would be asked
+    assert not bench.dialogue.trusts(Heard((Hypothesis(("fifteen",), 1.0),), 1.0))
+    assert not bench.dialogue.trusts(Heard((), 0.0))

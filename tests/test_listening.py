@@ -270,7 +270,7 @@ def test_an_answer_that_is_not_sure_waits_longer_and_is_made_of_all_the_sound() 
     assert len(recognizer.sound(1)) > len(recognizer.sound(0)) + 25 * FRAME_SAMPLES
 
 
-@pytest.mark.parametrize(("expected", "wait_s"), [(False, 0.40), (True, 0.22)])
+@pytest.mark.parametrize(("expected", "wait_s"), [(False, 0.40), (True, 0.15)])
 def test_a_number_that_may_be_longer_is_waited_for_unless_it_is_the_one_expected(
     expected: bool, wait_s: float
 ) -> None:
