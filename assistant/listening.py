@@ -18,6 +18,8 @@ _SLOWEST_WORD_S = 1.2  # nobody drags a word so long; a machine that sounds like
 _TAIL_S = 0.2  # room after the last word of a file that stops short
 _JOIN_S = 6.0  # so long after a sentence that was broken off may its rest still come
 _JOINT_S = 0.15  # quiet put between the two
+# A pause may seem to begin before a word has faded out: what is not whole is looked at again.
+_LOOK_EVERY, _LAST_LOOK = 12, 36  # frames
 _LEVEL_MEMORY = 0.9  # of the level meter, a frame
 _QUIETEST_DB = -100.0
 
@@ -67,6 +69,7 @@ class Listener:
         self._look_ahead = ahead
         self._ahead: tuple[Heard, int] | None = None  # made in a pause, and when (frames)
         self._looked: Standing | None = None  # found in the pause under way
+        self._next_look = 0  # frames of the pause
         self._delay = round(front_end.delay_s / FRAME_S)
         self._pre_roll = round(self._endpointer.patience.pre_roll_s / FRAME_S)
         room = round(self._endpointer.patience.longest_s / FRAME_S) + self._pre_roll + self._delay
@@ -236,10 +239,13 @@ class Listener:
         return np.concatenate(wanted) if wanted else np.zeros(0, np.float32)
 
     def _standing(self) -> Standing:
-        """Of the words so far; once a pause where that means to make the answer ahead."""
+        """Of the words so far; where that means to make the answer ahead, three times at most."""
         if not self._look_ahead:
             return self._standing_of(self._recognizer.words_so_far())
-        if self._looked is None:
+        pause = self._endpointer.pause
+        unclear = self._looked in (Standing.OPEN, Standing.DOUBTFUL)
+        if self._looked is None or (unclear and self._next_look <= pause <= _LAST_LOOK):
+            self._next_look = pause + _LOOK_EVERY
             heard = self._recognizer.end()
             utterance = self._utterance(self._endpointer.so_far())
             judged = self._judged(utterance, heard)

@@ -266,8 +266,27 @@ def test_an_answer_that_is_not_sure_waits_longer_and_is_made_of_all_the_sound() 
     values = stream((QUIET, 40), (LOUD, 40), (QUIET, 90))
     recognizer = Ahead(unsure="one")
     assert ahead(values, recognizer) == [("one", 0.40)]
-    assert recognizer.ended == 2
-    assert len(recognizer.sound(1)) > len(recognizer.sound(0)) + 25 * FRAME_SAMPLES
+    assert recognizer.ended == 4  # looked at three times
+    assert len(recognizer.sound(3)) > len(recognizer.sound(0)) + 25 * FRAME_SAMPLES
+
+
+def test_a_last_word_that_fades_out_slowly_is_heard_a_little_later() -> None:
+    """The pause seems to begin 0.20 s before the last word has ended."""
+
+    class Faint(LoudnessFrontEnd):
+        def process(self, frame: Samples) -> tuple[Samples, float]:
+            faint = 0.2 < abs(frame[0]) < 0.4
+            return frame, 0.1 if faint else super().process(frame)[1]
+
+    values = stream((QUIET, 40), (LOUD, 40), (0.0, 12), (0.3, 8), (QUIET, 90))
+    recognizer = Ahead()
+    listener = Listener(
+        ListedSource(values), Faint(), recognizer, ahead=True,
+        is_complete=lambda words: len(words) == 2, may_go_on=lambda words: len(words) < 2,
+    )  # fmt: skip
+    ((utterance, heard),) = listener.calls()
+    assert heard.words == ("one", "two")
+    assert utterance.decided_s - utterance.end_s == pytest.approx(0.22)
 
 
 @pytest.mark.parametrize(("expected", "wait_s"), [(False, 0.40), (True, 0.15)])
