@@ -7,8 +7,9 @@ The rule, in frames:
 - a *run* is an unbroken row of frames at or above ``stay``; speech starts when a run holds
   ``onset`` frames at or above ``start``; its first frame is the first of that run;
 - speech ends when ``hang`` frames follow the last clear one; already after ``long_hang`` when the
-  words so far are perhaps a sentence, after ``middle_hang`` when they are one that may go on, and
-  after ``short_hang`` when they are one that cannot;
+  words so far are a sentence or perhaps one, and after ``short_hang`` when nothing can follow them;
+- it also ends when ``middle_hang`` quiet frames (below ``stay``) follow each other and the words so
+  far are a sentence that may go on: its next word may begin softly, so clear ones do not count;
 - clear is a frame at or above ``clear``, or at or above ``stay`` where less than half of the frames
   so far were clear; the first clear one is the frame that started the speech;
 - its last frame is the last one at or above ``stay``; what lingers there after the end, below
@@ -39,7 +40,7 @@ class Patience:
     least_s: float = 0.08
     hang_s: float = 0.70
     long_hang_s: float = 0.40
-    middle_hang_s: float = 0.22
+    middle_hang_s: float = 0.20
     short_hang_s: float = 0.15
     look_s: float = 0.10  # of a pause, before the words so far are asked for
     longest_s: float = 15.0
@@ -108,11 +109,12 @@ class Endpointer:
         self._onset = _frames(self.patience.onset_s)
         self._least = _frames(self.patience.least_s)
         self._hang = _frames(self.patience.hang_s)
+        self._middle_hang = _frames(self.patience.middle_hang_s)
         self._look = _frames(self.patience.look_s)
         self._hangs = {
             Standing.OPEN: self._hang,
             Standing.DOUBTFUL: _frames(self.patience.long_hang_s),
-            Standing.MAY_GO_ON: _frames(self.patience.middle_hang_s),
+            Standing.MAY_GO_ON: _frames(self.patience.long_hang_s),
             Standing.WHOLE: _frames(self.patience.short_hang_s),
         }
         self._longest = _frames(self.patience.longest_s)
@@ -204,13 +206,18 @@ class Endpointer:
         return self._last if weak else self._last_clear
 
     def _end_if_due(self, standing: Callable[[], Standing]) -> Decision | None:
-        pause = self.pause
-        if pause >= self._hang or (pause >= self._look and pause >= self._hangs[standing()]):
+        if self.pause >= self._hang or (self.pause >= self._look and self._is_due(standing())):
             self._lingers = self.frames_seen - 1 == self._last
             return self._end(Turn.ENDED)
         if self.frames_seen - self._first >= self._longest:
             return self._end(Turn.CUT)
         return None
+
+    def _is_due(self, standing: Standing) -> bool:
+        quiet = self.frames_seen - 1 - self._last
+        if standing is Standing.MAY_GO_ON and quiet >= self._middle_hang:
+            return True
+        return self.pause >= self._hangs[standing]
 
     def _end(self, turn: Turn) -> Decision:
         decision = self._decide(Turn.DROPPED if self._loud < self._least else turn)

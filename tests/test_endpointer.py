@@ -53,7 +53,7 @@ def reference(
         {
             "open": patience.hang_s,
             "doubtful": patience.long_hang_s,
-            "may go on": patience.middle_hang_s,
+            "may go on": patience.long_hang_s,
             "whole": patience.short_hang_s,
         }[standing.value]
     )
@@ -80,7 +80,8 @@ def reference(
             surely = [k for k in heard if clear[k]]
             mostly = 2 * len(surely) >= heard[-1] + 1 - first
             since = max([onset, *surely]) if mostly else heard[-1]
-            if n - since >= hang:
+            goes_on = standing is Standing.MAY_GO_ON
+            if n - since >= hang or (goes_on and n - heard[-1] >= frames(patience.middle_hang_s)):
                 seen = n + 1
                 break
             if n + 1 - first >= frames(patience.longest_s):
@@ -134,7 +135,7 @@ SPOKEN = [0.05] * 50 + [0.95] * 100 + [0.05] * 100
     [
         (Standing.OPEN, 2.20),
         (Standing.DOUBTFUL, 1.90),
-        (Standing.MAY_GO_ON, 1.72),
+        (Standing.MAY_GO_ON, 1.70),
         (Standing.WHOLE, 1.65),
     ],
 )

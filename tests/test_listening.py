@@ -206,7 +206,7 @@ def test_a_complete_sentence_is_answered_sooner() -> None:
 
 @pytest.mark.parametrize(
     ("complete", "goes_on", "wait_s"),
-    [(False, False, 0.70), (False, True, 0.70), (True, True, 0.22), (True, False, 0.15)],
+    [(False, False, 0.70), (False, True, 0.70), (True, True, 0.20), (True, False, 0.15)],
 )
 def test_a_sentence_that_may_go_on_is_waited_for(
     complete: bool, goes_on: bool, wait_s: float
@@ -254,7 +254,7 @@ def ahead(values: list[float], recognizer: Ahead, **settings: Any) -> list[tuple
 def test_the_answer_is_made_in_the_pause_and_anew_if_speech_goes_on() -> None:
     values = stream((QUIET, 40), (LOUD, 40), (QUIET, 15), (LOUD, 40), (QUIET, 90))
     recognizer = Ahead()
-    assert ahead(values, recognizer) == [("one two", 0.22)]
+    assert ahead(values, recognizer) == [("one two", 0.20)]
     assert recognizer.ended == 2
     assert len(recognizer.utterances) == 2
     whole = recognizer.sound(1)
