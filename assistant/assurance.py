@@ -1,8 +1,9 @@
 """How likely it is that a call was understood: one probability from all that the ear knows of it.
 
-A logistic regression on a few facts of the utterance. Its numbers are fitted on voices that the
-sound model never met, on talk that was not for the bench and on noise (``models/recipe``), and lie
-beside the sound model as plain data. Without such numbers the recogniser's own score stands.
+Two logistic regressions on a few facts of the utterance: whether it was meant for the bench, and
+whether its words are right. Their numbers are fitted on voices that the sound model never met, on
+talk that was not for the bench and on noise (``tests/benchmarks/fit_assurance``), and lie beside
+the sound model as plain data. Without such numbers the recogniser's own score stands.
 """
 
 import math
@@ -20,12 +21,16 @@ Meaning = Callable[[tuple[str, ...]], Hashable]
 """What words mean: equal for two ways to say the same thing."""
 
 SURE = 0.8
-"""Chance from which a call is taken: a wrong one costs about four calls that are said again, since
-the read-back and what is plausible at the bench still stand behind it."""
+"""Chance from which a call is taken: a wrong one costs about four that are asked back, and is then
+said again itself; the read-back and what is plausible at the bench still stand behind it."""
 _NO_RIVAL = {"lead": 1.0, "rest": 0.0, "number": 0.0}
 _FAR = 4.0  # nats to a rival beyond which nothing more is known: the recogniser's lattice ends
 _QUIETEST = 1e-10  # power of a frame of digital silence, so that its logarithm exists
 FACTS = ("margin", "lead", "rest", "number", "pace", "words", "speech", "contrast")
+_WANTED = (
+    "it wants 'meant' and 'right', each with numbers under 'start' and 'of'. Install Leafcall "
+    "again."
+)
 _MOST_MARGIN, _LEAST_MARGIN = 0.06, -0.3  # beyond these it tells nothing more
 
 
@@ -45,8 +50,8 @@ def meaning_in(grammar: Grammar) -> Meaning:
 
 
 @dataclass(frozen=True, slots=True)
-class Weights:
-    """The numbers of the regression: a weight for each fact, and where the odds stand without any.
+class Odds:
+    """The numbers of one regression: a weight for each fact, and where the odds stand without any.
 
     Raises RecognizerError for a fact that this version does not know or that is missing.
     """
@@ -63,25 +68,47 @@ class Weights:
             )
 
     def probability(self, facts: Mapping[str, float]) -> float:
-        """Chance 0..1 that a call with these facts was understood."""
+        """Chance 0..1 by these facts."""
         odds = self.start + sum(weight * facts[name] for name, weight in self.of.items())
         return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, odds))))
 
 
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """meant: whether it was a call at all, and not other talk or noise; right: whether a call's
+    words were heard right.
+
+    Two questions, since facts that tell one say little of the other: talk often has no rival, and a
+    misheard number fits the grammar well.
+    """
+
+    meant: Odds
+    right: Odds
+
+    def probability(self, facts: Mapping[str, float]) -> float:
+        """Chance 0..1 that something with these facts was a call and was understood."""
+        return self.meant.probability(facts) * self.right.probability(facts)
+
+
 def weights_from(data: object) -> Weights:
-    """Weights as a file holds them: {"start": 1.5, "of": {"margin": 30.0, ...}}.
+    """Weights as a file holds them: {"meant": ODDS, "right": ODDS}, each of these
+    {"start": 1.5, "of": {"margin": 30.0, ...}}.
 
     Raises RecognizerError for anything else.
     """
     match data:
+        case {"meant": meant, "right": right}:
+            return Weights(_odds_from(meant), _odds_from(right))
+    raise RecognizerError(f"The assurance of the sound model is damaged: {_WANTED}")
+
+
+def _odds_from(data: object) -> Odds:
+    match data:
         case {"start": float() | int() as start, "of": dict() as of} if all(
             isinstance(weight, float | int) for weight in of.values()
         ):
-            return Weights(float(start), {str(name): float(of[name]) for name in of})
-    raise RecognizerError(
-        "The assurance of the sound model is damaged: it wants numbers under 'start' and 'of'. "
-        "Install Leafcall again."
-    )
+            return Odds(float(start), {str(name): float(of[name]) for name in of})
+    raise RecognizerError(f"The assurance of the sound model is damaged: {_WANTED}")
 
 
 def assured(utterance: Utterance, heard: Heard, weights: Weights, meaning: Meaning) -> Heard:
@@ -92,9 +119,10 @@ def assured(utterance: Utterance, heard: Heard, weights: Weights, meaning: Meani
 
 def sure_of(heard: Heard, facts: Mapping[str, float], weights: Weights) -> Heard:
     """What was heard, with the chance by these facts as its score."""
-    alone = weights.probability({**facts, **_NO_RIVAL})
-    score = min(alone, weights.probability(facts))
-    return replace(heard, score=score, sure_from=SURE, unrivalled=alone)
+    meant = weights.meant.probability(facts)
+    alone = weights.right.probability({**facts, **_NO_RIVAL})
+    right = min(alone, weights.right.probability(facts))
+    return replace(heard, score=meant * right, sure_from=SURE, unrivalled=meant * alone)
 
 
 def contrast_db(samples: Samples) -> float:

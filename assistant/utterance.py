@@ -51,11 +51,9 @@ class Evidence:
 
     margin: log-likelihood of the best sentence less that of the best string of free sounds, for
     each 30 ms of sound; about 0.1 for a call, below -0.1 for other speech.
-    sounds: the best string of free sounds, in the lexicon's names; empty where not known.
     """
 
     margin: float
-    sounds: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from assistant.adapters.data_files import shipped
 from assistant.adapters.own_model import assurance_data
 from assistant.assurance import (
     FACTS,
+    Odds,
     Weights,
     assured,
     contrast_db,
@@ -22,6 +23,8 @@ from assistant.grammar import Grammar
 from assistant.utterance import Evidence, Heard, Hypothesis, Utterance
 
 NOTHING = dict.fromkeys(FACTS, 0.0)
+EVEN, SURELY = Odds(0.0, NOTHING), Odds(60.0, NOTHING)
+ZERO = {"start": 0.0, "of": NOTHING}
 
 
 def utterance(*, seconds: float = 1.0, speech: float = 0.9) -> Utterance:
@@ -36,17 +39,18 @@ def heard(*shares: tuple[str, float], margin: float | None = 0.0) -> Heard:
 
 
 def test_without_evidence_the_recognisers_own_score_stands(grammar: Grammar) -> None:
-    weights = Weights(-5.0, NOTHING)
+    weights = Weights(Odds(-5.0, NOTHING), EVEN)
     call = heard(("fifteen goes", 1.0), margin=None)
     assert assured(utterance(), call, weights, meaning_in(grammar)) == call
     assert assured(utterance(), heard(), weights, meaning_in(grammar)).score == 0.7
 
 
-def test_the_score_is_the_logistic_of_the_weighed_facts(grammar: Grammar) -> None:
+def test_the_score_is_the_chance_that_it_was_meant_times_that_it_is_right(grammar: Grammar) -> None:
     call = heard(("fifteen goes", 1.0), margin=-0.2)
-    weights = Weights(1.0, {**NOTHING, "margin": 10.0, "words": 2.0})
+    weights = Weights(Odds(1.0, {**NOTHING, "margin": 10.0, "words": 2.0}), EVEN)
     got = assured(utterance(), call, weights, meaning_in(grammar)).score
-    assert got == pytest.approx(1 / (1 + math.exp(-(1.0 - 2.0 + 2.0 * math.log(2)))))
+    meant = 1 / (1 + math.exp(-(1.0 - 2.0 + 2.0 * math.log(2))))
+    assert got == pytest.approx(0.5 * meant)
 
 
 @pytest.mark.parametrize(
@@ -71,7 +75,7 @@ def test_only_rivals_that_mean_something_else_count(
 
 
 def test_what_it_would_be_without_a_rival_is_told_beside_the_score(grammar: Grammar) -> None:
-    weights = Weights(0.0, {**NOTHING, "lead": 4.0})
+    weights = Weights(SURELY, Odds(0.0, {**NOTHING, "lead": 4.0}))
     close = heard(("fifteen goes", 0.6), ("fifty goes", 0.4))
     got = assured(utterance(), close, weights, meaning_in(grammar))
     assert got.score == pytest.approx(1 / (1 + math.exp(-math.log(1.5))))
@@ -99,9 +103,11 @@ def test_contrast_is_loud_over_quiet(loud: float, expected_db: float) -> None:
 @pytest.mark.parametrize(
     "data",
     [
-        None, [], {"start": 1.0}, {"start": "1", "of": NOTHING}, {"start": 1.0, "of": {}},
-        {"start": 1.0, "of": {**NOTHING, "mood": 1.0}},
-        {"start": 1.0, "of": {**NOTHING, "words": "many"}},
+        None, [], ZERO, {"meant": ZERO}, {"meant": ZERO, "right": {"start": 1.0}},
+        {"meant": {"start": "1", "of": NOTHING}, "right": ZERO},
+        {"meant": ZERO, "right": {"start": 1.0, "of": {}}},
+        {"meant": ZERO, "right": {"start": 1.0, "of": {**NOTHING, "mood": 1.0}}},
+        {"meant": {"start": 1.0, "of": {**NOTHING, "words": "many"}}, "right": ZERO},
     ],
 )  # fmt: skip
 def test_damaged_numbers_are_refused(data: object) -> None:
@@ -124,5 +130,5 @@ def test_a_model_without_numbers_has_none_and_a_broken_file_is_named(tmp_path) -
     (tmp_path / "assurance.json").write_text("{")
     with pytest.raises(RecognizerError, match=r"assurance\.json cannot be read"):
         assurance_data(tmp_path)
-    (tmp_path / "assurance.json").write_text(json.dumps({"start": 0.0, "of": NOTHING}))
-    assert weights_from(assurance_data(tmp_path)).probability(NOTHING) == 0.5
+    (tmp_path / "assurance.json").write_text(json.dumps({"meant": ZERO, "right": ZERO}))
+    assert weights_from(assurance_data(tmp_path)).probability(NOTHING) == 0.25

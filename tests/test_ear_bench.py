@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from assistant.assurance import FACTS, Weights
+from assistant.assurance import FACTS, Odds, Weights
 from tests.benchmarks.bench_ear import (
     NOTHING,
     NUMBER,
@@ -113,12 +113,12 @@ def test_a_larger_share_of_the_conditions_holds_the_smaller_and_the_clean_one_co
 
 CALM = dict.fromkeys(FACTS, 0.0)
 SURE, UNSURE = {**CALM, "lead": 1.0, "margin": 0.05}, {**CALM, "lead": 1.0, "margin": -0.3}
-WEIGHTS = Weights(0.0, {**CALM, "margin": 60.0, "lead": 0.1})
+WEIGHTS = Weights(Odds(0.0, {**CALM, "margin": 60.0}), Odds(5.0, CALM))
 
 
 def record(said: str, *heard: str, facts: dict[str, float] = SURE, group: str = "random") -> Record:
     uttered = [
-        Uttered([(words, 1.0)], facts, 0.05, "", 0.5, 0.8, 0.5, 1.5, 1.8, 0.01) for words in heard
+        Uttered([(words, 1.0)], facts, 0.05, 0.5, 0.75, 0.5, 1.5, 1.8, 0.01) for words in heard
     ]
     return Record("own", "none", group, f"{group}-0001", "somebody", said, "pink", 5.0, 0.0, 0.0,
                   1.5, 2.5, 0.4, 100.0, uttered)  # fmt: skip
@@ -134,6 +134,10 @@ def record(said: str, *heard: str, facts: dict[str, float] = SURE, group: str = 
         (record("fifteen goes", "sixteen goes", facts=UNSURE), False, NUMBER, NOTHING),
         (record("fifteen goes"), False, NOTHING, NOTHING),
         (record("fifteen goes", "fifteen goes", "yes"), False, OTHER, OTHER),
+        (record("top ring eight goes", "top ring", "eight goes"), True, RIGHT, RIGHT),
+        (record("eight goes nine snug", "eight goes", ""), False, NOTHING, NOTHING),
+        (record("eight goes nine snug", "nine snug"), False, NUMBER, NUMBER),
+        (record("ground two and a half", "ground two", ""), False, NUMBER, NUMBER),
         (record("it goes better now", "fifteen goes", group="talk"), False, OTHER, OTHER),
     ],
 )

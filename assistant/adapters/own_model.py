@@ -22,7 +22,7 @@ _LEXICON = "lexicon.txt"
 _COSTS = "phone_costs.txt"
 _ASSURANCE = "assurance.json"
 _OPTIONS = GraphOptions(choice_scale=0.5, unfinished_cost=4.0)
-_FORM = 3  # raise it when the compiler makes other graphs of the same input
+_FORM = 2  # raise it when the compiler makes other graphs of the same input
 
 
 def usual_cache() -> Path:

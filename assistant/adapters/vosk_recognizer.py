@@ -137,7 +137,7 @@ class VoskRecognizer:
         evidence = None
         if self._loop is not None and hypotheses:
             best = max(log for words, log in _joined(self._pieces) if words == hypotheses[0].words)
-            evidence = self._loop.evidence(best)
+            evidence = Evidence(self._loop.margin(best))
             score = _score(evidence.margin)
         final_s = time.perf_counter() - began
         return Heard(hypotheses, score, self._compute_s + final_s, final_s, evidence)
@@ -216,29 +216,27 @@ class _Loop:
         self._decoder.Reset()
         self._samples = 0
         self._log = 0.0
-        self._sounds: tuple[str, ...] = ()
 
     def feed(self, pcm: bytes) -> None:
         """Take the next stretch of sound, 16 bit."""
         self._samples += len(pcm) // 2
         if self._decoder.AcceptWaveform(pcm):
-            self._add(self._decoder.Result())
+            self._log += _best_log(self._decoder.Result())
 
-    def evidence(self, log: float) -> Evidence:
-        """How much better the grammar explains the sound; log: of its best sentence."""
-        self._add(self._decoder.FinalResult())
+    def margin(self, log: float) -> float:
+        """How much better the grammar explains the sound, a frame; log: of its best sentence."""
+        self._log += _best_log(self._decoder.FinalResult())
         frames = max(1.0, self._samples / SAMPLE_RATE_HZ / _FRAME_S)
-        return Evidence((log - self._log) / frames, self._sounds)
-
-    def _add(self, result: str) -> None:
-        sounds, log = max(_paths(result), key=lambda path: path[1])
-        self._log += log
-        self._sounds += sounds
+        return (log - self._log) / frames
 
 
 def _score(margin: float) -> float:
     """Rough probability 0..1 that the grammar was meant, by the margin alone."""
     return 1.0 / (1.0 + math.exp(-min(60.0, max(-60.0, _SLOPE * (margin - _EVEN)))))
+
+
+def _best_log(result: str) -> float:
+    return max((log for _, log in _paths(result)), default=0.0)
 
 
 def check_model_folder(folder: Path) -> bool:

@@ -75,18 +75,17 @@ def compile_graph(
 
 
 def compile_loop(phone_costs: Sequence[Sequence[float]]) -> dict[str, bytes]:
-    """Files of a graph folder that holds any string of sounds; its words are the sounds.
+    """Files of a graph folder that holds any string of sounds and no words.
 
-    Decoded beside a grammar, it says how well the sound could be explained by other speech, and
-    what sounds it seems to be made of. phone_costs: as for ``compile_graph``.
+    Decoded beside a grammar, it says how well the sound could be explained by other speech.
+    phone_costs: as for ``compile_graph``.
     """
     fst = Fst()
     fst.start = fst.state()
-    _add_unknown(fst, None, GraphOptions(unknown_cost=0.0), phone_costs)
-    sounds = "".join(f"{phone} {unit}\n" for unit, phone in enumerate(PHONES, 1))
+    _add_unknown(fst, 1, GraphOptions(unknown_cost=0.0), phone_costs)
     return {
         "HCLG.fst": expand(fst.connected()).to_bytes(),
-        "words.txt": f"<eps> 0\n{sounds}".encode(),
+        "words.txt": f"<eps> 0\n{UNKNOWN} 1\n".encode(),
         "phones/word_boundary.int": word_boundary_file().encode(),
     }
 
@@ -150,12 +149,9 @@ def _tree(
 
 
 def _add_unknown(
-    fst: Fst, word: int | None, options: GraphOptions, phone_costs: Sequence[Sequence[float]]
+    fst: Fst, word: int, options: GraphOptions, phone_costs: Sequence[Sequence[float]]
 ) -> None:
-    """Beside the grammar: any string of sounds, told as unknown words, from start to end.
-
-    word: number of the unknown word; None: each sound is a word of its own, its unit the number.
-    """
+    """Beside the grammar: any string of sounds, told as unknown words, from start to end."""
     quiet = PHONE_NUMBER[SILENCE]
     cost = float(options.unknown_cost or 0.0)
 
@@ -166,13 +162,12 @@ def _add_unknown(
     ended, paused, quiet_first = fst.state(), fst.state(), fst.state()
     fst.arc(fst.start, quiet, 0, options.silence_cost, quiet_first)
     for unit, phone in enumerate(PHONES, 1):
-        places, told, later = ("BIE", word, 0) if word is not None else ("SSS", unit, unit)
-        begin, middle, end = (PHONE_NUMBER[f"{phone}_{place}"] for place in places)
+        begin, middle, end = (PHONE_NUMBER[f"{phone}_{place}"] for place in "BIE")
         for root in (fst.start, quiet_first, ended, paused):
-            fst.arc(root, begin, told, cost + price(0, unit), inside[unit - 1])
+            fst.arc(root, begin, word, cost + price(0, unit), inside[unit - 1])
         for other in range(1, len(PHONES) + 1):
-            fst.arc(inside[other - 1], middle, later, price(other, unit), inside[unit - 1])
-            fst.arc(inside[other - 1], end, later, price(other, unit), ended)
+            fst.arc(inside[other - 1], middle, 0, price(other, unit), inside[unit - 1])
+            fst.arc(inside[other - 1], end, 0, price(other, unit), ended)
     fst.arc(ended, quiet, 0, options.silence_cost, paused)
     fst.finals[ended] = fst.finals[paused] = 0.0
 

@@ -8,9 +8,8 @@
 Of calls: *words* = every word right; *before* = everything heard that is a sentence is taken, right
 or wrong by its meaning; *taken* = by its sound, as ``interpretation.refused_by_ear`` has it: right,
 wrong (of these by number alone) or asked again; *at the bench* = the same calls told to a bench in
-the state that the call was made for (group session): right, wrong. A call that was cut in two is
-right only if one part was taken and means all that was said. Of talk and noise: commands taken, an
-hour of sound, by sound and at a bench in the state of some session.
+the state that the call was made for (group session): right, wrong. Of talk and noise: commands
+taken, an hour of sound, by sound and at a bench in the state of some session.
 
 Intervals, 95 %: of shares Wilson's score interval, of rates the exact one of a Poisson count.
 Time: processor seconds a second of sound; *reply* = from the end of speech of the clean clip to the
@@ -36,7 +35,7 @@ from assistant.adapters.data_files import shipped
 from assistant.adapters.own_model import assurance_data
 from assistant.assembly.ears import OWN_MODEL, load_wording
 from assistant.assurance import Weights, meaning_in, sure_of, weights_from
-from assistant.commands import command_from
+from assistant.grammar import Parsed
 from assistant.interpretation import Understood, interpret, refused_by_ear
 from assistant.session import State
 from assistant.utterance import Evidence, Heard, Hypothesis
@@ -84,7 +83,9 @@ def heard_of(uttered: Uttered, weights: Weights | None) -> Heard:
     ways = tuple(Hypothesis(tuple(words.split()), share) for words, share in uttered.hypotheses)
     evidence = None if uttered.margin is None else Evidence(uttered.margin)
     heard = Heard(ways, uttered.score, evidence=evidence, sure_from=uttered.sure_from)
-    return heard if weights is None or not uttered.facts else sure_of(heard, uttered.facts, weights)
+    if weights is None or not uttered.facts or not uttered.score:  # 0: impossibly slow
+        return heard
+    return sure_of(heard, uttered.facts, weights)
 
 
 @cache
@@ -117,29 +118,33 @@ def judge(record: Record, weights: Weights | None) -> Judged:
         parsed = grammar().parse(heard.words)
         if parsed is None:
             continue
-        verdict = OTHER
-        if wanted is not None and parsed.command == wanted.command:
-            verdict = RIGHT if means(heard.words, record.said) else NUMBER
-        before.append(verdict)
+        before.append(parsed)
         if refused_by_ear(heard, grammar()) is None:
-            taken.append(verdict)
-        if state is None:
-            continue
-        found = interpret(heard, grammar(), state)
+            taken.append(parsed)
+        found = None if state is None else interpret(heard, grammar(), state)
         if isinstance(found, Understood):
-            verdict = OTHER
-            if wanted is not None and found.parsed.command == wanted.command:
-                same = found.command == command_from(wanted, state.the_job.unit)
-                verdict = RIGHT if same else NUMBER
-            bench.append(verdict)
+            bench.append(found.parsed)
     words = " ".join(word for uttered in record.utterances for word in uttered.words)
-    return Judged(record, words == record.said, _one(before), _one(taken),
-                  None if state is None else _one(bench))  # fmt: skip
+    at_bench = None if state is None else verdict(bench, wanted)
+    return Judged(record, words == record.said, verdict(before, wanted), verdict(taken, wanted),
+                  at_bench)  # fmt: skip
 
 
-def _one(verdicts: Sequence[str]) -> str:
-    """Of all utterances of a clip: one that is wrong counts most."""
-    return next((v for v in (OTHER, NUMBER, RIGHT) if v in verdicts), NOTHING)
+def verdict(parts: Sequence[Parsed], wanted: Parsed | None) -> str:
+    """What the utterances of one clip that were taken come to; wanted: the call that was said.
+
+    A call that was cut in two is right if its parts say it together, and is to be said again if
+    only its beginning was taken.
+    """
+    if wanted is None or not parts:
+        return OTHER if parts else NOTHING
+    told = [(slot.name, slot.value) for part in parts for slot in part.slots]
+    said = [(slot.name, slot.value) for slot in wanted.slots]
+    if told == said and (len(parts) > 1 or parts[0].command == wanted.command):
+        return RIGHT if all(part.slots for part in parts) or len(parts) == 1 else OTHER
+    if told and told == said[: len(told)] and all(part.slots for part in parts):
+        return NOTHING
+    return NUMBER if {part.command for part in parts} == {wanted.command} else OTHER
 
 
 def _share(hits: int, count: int) -> str:

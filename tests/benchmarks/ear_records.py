@@ -20,6 +20,7 @@ import csv
 import json
 import multiprocessing
 import os
+import random
 import resource
 import sys
 import time
@@ -63,7 +64,6 @@ class Uttered:
     hypotheses: list[tuple[str, float]]
     facts: dict[str, float]
     margin: float | None
-    sounds: str
     score: float
     sure_from: float
     start_s: float
@@ -198,7 +198,7 @@ def conditions(
     for noise, snr_db in kinds:
         for echo_s in echoes:
             name = clip.path.stem, noise, snr_db, echo_s
-            gain_db = gains[int(_drawn("gain", *name) * len(gains))]
+            gain_db = random.Random(repr(name)).choice(gains)
             yield _drawn(*name), Condition(noise, snr_db, echo_s, gain_db)
 
 
@@ -238,7 +238,6 @@ def _uttered(utterance: Utterance, heard: Heard) -> Uttered:
         [(" ".join(h.words), round(h.score, 5)) for h in heard.hypotheses],
         {name: round(value, 5) for name, value in facts.items()},
         None if evidence is None else round(evidence.margin, 5),
-        "" if evidence is None else " ".join(evidence.sounds),
         round(heard.score, 5), heard.sure_from, round(utterance.start_s, 2),
         round(utterance.end_s, 2), round(utterance.decided_s, 2), round(heard.final_s, 4),
     )  # fmt: skip

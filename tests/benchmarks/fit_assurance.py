@@ -3,25 +3,25 @@
     python -m tests.benchmarks.ear_records
     python -m tests.benchmarks.fit_assurance [--target models/leafcall-en]
 
-The first makes the records: what the shipped sound
-model heard of voices that it never met, in rooms and noise, and of talk and noise that were not for
-it. Logistic regression with a small ridge, by Newton's steps; checked by leaving out one voice at a
-time, which gives the figures that are printed. Run it again whenever the sound model has changed.
+The first makes the records: what the shipped sound model heard of voices that it never met, in
+rooms and noise, and of talk and noise that were not for it. Two logistic regressions with a small
+ridge, by Newton's steps; checked by leaving out one voice at a time, which gives the figures that
+are printed. Run it again whenever the sound model has changed.
 """
 
 import argparse
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.assurance import FACTS, Weights
+from assistant.assurance import FACTS, Odds, Weights
 from tests.benchmarks.bench_ear import means
-from tests.benchmarks.ear_records import Record, default_records, read_records
+from tests.benchmarks.ear_records import Record, default_records, grammar, read_records
 
 RIDGE = 0.3  # on standardised facts
 TALK_SHARE = 0.5  # weight of all utterances of talk together, against that of all calls
@@ -31,34 +31,43 @@ Table = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Data:
-    """One row an utterance. facts [N, F]; right, weight [N]; voice of each."""
+    """One row an utterance. facts [N, F]; call, right [N] (1 or 0); voice of each."""
 
     facts: Table
+    call: Table
     right: Table
-    weight: Table
-    voice: list[str]
+    voice: NDArray[np.str_]
 
 
 def data_of(records: Sequence[Record]) -> Data:
-    """Utterances with evidence; of a call cut in two, neither part counts as right or wrong."""
-    rows, right, talk, voice = [], [], [], []
+    """Sentences with evidence; of a call cut in two, neither part counts as right or wrong."""
+    rows, call, right, voice = [], [], [], []
     for record in records:
         if record.is_call and len(record.utterances) != 1:
             continue
         for utterance in record.utterances:
-            if utterance.facts:
+            if utterance.facts and utterance.score and grammar().parse(utterance.words) is not None:
                 rows.append([utterance.facts[name] for name in FACTS])
+                call.append(record.is_call)
                 right.append(record.is_call and means(utterance.words, record.said))
-                talk.append(not record.is_call)
                 voice.append(record.voice)
-    foreign = np.array(talk)
-    calls = ~foreign
-    weight = np.where(foreign, TALK_SHARE * calls.sum() / max(1, foreign.sum()), 1.0)
-    return Data(np.array(rows, float), np.array(right, float), weight, voice)
+    return Data(
+        np.array(rows, float), np.array(call, float), np.array(right, float), np.array(voice)
+    )  # fmt: skip
 
 
-def fitted(facts: Table, right: Table, weight: Table) -> tuple[float, Table]:
-    """(start, weights) of the regression, for facts as they are."""
+def weights_of(data: Data, *, without: str | None = None) -> Weights:
+    """Both regressions: call or not on everything, right or not on calls. without: a voice."""
+    kept = data.voice != without
+    call, facts = data.call[kept], data.facts[kept]
+    talk = max(1.0, np.count_nonzero(call == 0))
+    weight = np.where(call == 1, 1.0, TALK_SHARE * call.sum() / talk)
+    return Weights(fitted(facts, call, weight), fitted(facts, data.right[kept], call))
+
+
+def fitted(facts: Table, right: Table, weight: Table) -> Odds:
+    """The regression of ``right`` on facts as they are; rows of weight 0 do not count."""
+    facts, right, weight = facts[weight > 0], right[weight > 0], weight[weight > 0]
     mean, scale = facts.mean(0), facts.std(0) + 1e-9
     table = np.column_stack([np.ones(len(facts)), (facts - mean) / scale])
     ridge = np.diag([0.0, *[RIDGE] * facts.shape[1]])
@@ -72,19 +81,17 @@ def fitted(facts: Table, right: Table, weight: Table) -> tuple[float, Table]:
         if np.abs(step).max() < 1e-6:
             break
     weights = found[1:] / scale
-    return float(found[0] - weights @ mean), weights
+    of = {name: round(float(w), 5) for name, w in zip(FACTS, weights, strict=True)}
+    return Odds(round(float(found[0] - weights @ mean), 5), of)
 
 
 def weights_without(records: Sequence[Record]) -> dict[str, Weights]:
     """Numbers for every voice, fitted without it."""
     data = data_of(records)
-    voices = np.array(data.voice)
-    found = {}
-    for voice in sorted({record.voice for record in records}):
-        here = voices == voice
-        start, weights = fitted(data.facts[~here], data.right[~here], data.weight[~here])
-        found[voice] = Weights(start, dict(zip(FACTS, map(float, weights), strict=True)))
-    return found
+    return {
+        voice: weights_of(data, without=voice)
+        for voice in sorted({record.voice for record in records})
+    }
 
 
 def left_out(data: Data, of: Mapping[str, Weights]) -> Table:
@@ -113,14 +120,12 @@ def main() -> None:
     records = read_records(given.records)
     data = data_of(records)
     chance = left_out(data, weights_without(records))
-    calls = np.count_nonzero(data.weight == 1.0)
+    calls = np.count_nonzero(data.call)
     print(f"{len(data.right)} utterances, {calls} of calls, {len(set(data.voice))} voices")
     print("voice left out:  chance  right  utterances")
     for mean, share, count in reliability(chance, data.right):
         print(f"                 {mean:6.3f} {share:6.3f} {count:8d}")
-    start, weights = fitted(data.facts, data.right, data.weight)
-    of = {name: round(float(w), 5) for name, w in zip(FACTS, weights, strict=True)}
-    text = json.dumps({"start": round(start, 5), "of": of}, indent=1) + "\n"
+    text = json.dumps(asdict(weights_of(data)), indent=1) + "\n"
     (given.target / "assurance.json").write_text(text, encoding="utf-8")
     print(text)
 

@@ -138,15 +138,11 @@ def test_other_speech_has_a_branch_only_where_asked() -> None:
     assert branch.outputs(frames(strange, 1)) == {(2,)}
 
 
-def test_the_loop_takes_any_sounds_and_names_them() -> None:
+def test_the_loop_takes_any_sounds() -> None:
     costs = [[1.0] * 40 for _ in range(40)]
-    files = compile_loop(costs)
-    loop, names = read_fst(files["HCLG.fst"]), files["words.txt"].decode().split()[::2]
+    loop = read_fst(compile_loop(costs)["HCLG.fst"])
     for word in ("sixteen", "goes", "again"):
-        sounds = LEXICON.ways(word)[0]
-        single = [placed((sound,))[0] for sound in sounds]
-        (heard,) = loop.outputs(frames(single, 2))
-        assert tuple(names[number] for number in heard) == tuple(sounds)
+        assert loop.outputs(frames(placed(LEXICON.ways(word)[0]), 2)) == {(1,)}
 
 
 def test_a_word_without_a_pronunciation_is_named() -> None:
