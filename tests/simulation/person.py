@@ -204,12 +204,12 @@ class Person:
     def _asked(self, call: Meant, told: Told) -> None:
         """Yes or no, by whether it is what she meant."""
         subject = call.about if call.kind in ("answer", "amend") else call
-        if subject is not None and told.asked in subject.entries:
-            self._push(Meant("yes", "answer", subject.entries, subject.place, about=subject))
-            return
         if subject is not None and call.kind != "answer" and self._means(told, call):
             # Asked only because it was not sure of what it heard.
             self._push(Meant("yes", "answer", subject.entries, subject.place, True, subject))
+            return
+        if subject is not None and told.asked in subject.entries:
+            self._push(Meant("yes", "answer", subject.entries, subject.place, about=subject))
             return
         if subject is not None and subject.kind not in ("ask", "listen"):
             self._push(subject.again())
