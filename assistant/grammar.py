@@ -109,6 +109,11 @@ class _ListsFile(_Data):
 
 class _Confusions(_Data):
     pairs: list[tuple[str, str]] = Field(default_factory=list)
+    one_way: list[tuple[str, str]] = Field(default_factory=list)
+
+    def directed(self) -> tuple[tuple[str, str], ...]:
+        """(heard, meant) of each."""
+        return (*self.pairs, *((two, one) for one, two in self.pairs), *self.one_way)
 
 
 # --- the grammar ------------------------------------------------------------------------------
@@ -155,7 +160,9 @@ class Grammar:
         self._lists: Mapping[str, Entries] = reader.entries
         self.pronunciations = _pronunciations(files)
         self.confusions: tuple[tuple[str, str], ...] = tuple(
-            _read(_Confusions, CONFUSIONS_FILE, files).pairs if CONFUSIONS_FILE in files else ()
+            _read(_Confusions, CONFUSIONS_FILE, files).directed()
+            if CONFUSIONS_FILE in files
+            else ()
         )
 
     @property

@@ -18,6 +18,7 @@ from assistant.commands import (
     Report,
     Skip,
     Spoiled,
+    TakeNote,
     command_from,
 )  # fmt: skip
 from assistant.fitting.facts import Feel, Reading
@@ -177,9 +178,8 @@ def _with_soundalikes(
 ) -> Iterator[tuple[Hypothesis, float]]:
     """Each hypothesis, and each with up to two words swapped for ones that sound alike."""
     other: dict[str, list[str]] = {}
-    for one, two in pairs:
-        other.setdefault(one, []).append(two)
-        other.setdefault(two, []).append(one)
+    for heard, meant in pairs:
+        other.setdefault(heard, []).append(meant)
     for hypothesis in hypotheses:
         choices = [(word, *other.get(word, ())) for word in hypothesis.words]
         swappable = sum(len(ways) > 1 for ways in choices)
@@ -197,6 +197,8 @@ def plausibility(command: Command, state: State) -> float:
     match command:
         case Answer():
             return 1.0 if state.pending is not None else UNLIKELY
+        case TakeNote():
+            return 1.0 if state.pending is None else UNLIKELY  # it waits for yes or no
         case Amend():
             return 1.0 if state.last_entry or state.pending is not None else UNLIKELY
         case ListenUp():
@@ -255,7 +257,18 @@ def _readings_plausible(report: Report, readings: Sequence[Reading], state: Stat
             weight *= 0.1
         if any(part_nm not in job.leaves_nm for part_nm in parts_nm):
             weight *= 0.1
-    return max(weight, UNLIKELY**2)
+    return max(weight, UNLIKELY**2) * (UNLIKELY if _contradicted(readings) else 1.0)
+
+
+def _contradicted(readings: Sequence[Reading]) -> bool:
+    """Whether, in one breath, a leaf is tighter than a thicker or the same one."""
+    order = list(Feel)
+    return any(
+        one.leaf_nm <= other.leaf_nm and order.index(one.feel) > order.index(other.feel)
+        for one in readings
+        for other in readings
+        if Feel.BUTTS not in (one.feel, other.feel)
+    )
 
 
 def _unparsed(words: tuple[str, ...], grammar: Grammar) -> Rejection:

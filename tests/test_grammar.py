@@ -169,11 +169,11 @@ def test_another_language_needs_no_numbers_and_may_use_any_script() -> None:
 def test_pronunciations_and_confusions_go_with_the_grammar() -> None:
     extra = {
         "pronunciations": "snug: S N AH G\nunused: [AH, B]",
-        "confusions": "pairs: [[goes, snug]]",
+        "confusions": "pairs: [[goes, snug]]\none_way: [[butts, goes]]",
     }
     made = Grammar(files(**extra))
     assert made.graph.pronunciations == {"snug": ("S N AH G",)}
-    assert made.confusions == (("goes", "snug"),)
+    assert made.confusions == (("goes", "snug"), ("snug", "goes"), ("butts", "goes"))
 
 
 def test_the_phrase_card_shows_every_command_template_and_part(small: Grammar) -> None:

@@ -66,6 +66,34 @@ def test_the_plausible_meaning_wins_or_it_is_asked_again(
     assert meaning(got) == expected
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "expected"),
+    [
+        # heard, also heard, taken: a thicker leaf is never the looser one
+        ("sixteen goes sixteen almost", "fifteen goes sixteen almost", "the second"),
+        ("sixteen goes fifteen snug", "sixteen goes seventeen snug", "the second"),
+        ("fifteen goes sixteen almost", "sixteen goes sixteen almost", "the first"),
+        ("fifteen goes sixteen goes", "fifteen snug sixteen goes", "the first"),
+    ],
+)
+def test_leaves_that_contradict_each_other_in_one_breath_give_way(
+    grammar: Grammar, state: State, first: str, second: str, expected: str
+) -> None:
+    got = interpret(heard(first, (second, 0.3)), grammar, state)
+    assert meaning(got) == {"the first": first, "the second": second}[expected]
+
+
+def test_while_a_question_waits_note_is_heard_as_no(grammar: Grammar, bench: Bench) -> None:
+    # "No" and "note" differ by a last sound that noise swallows or makes.
+    bench.through("top ring", "ten goes")
+    assert meaning(interpret(heard("note"), grammar, bench.state)) == "note"
+    assert meaning(interpret(heard("no"), grammar, bench.state)) == "no"
+    bench.through("ground twenty")
+    assert bench.state.pending is not None
+    assert meaning(interpret(heard("note"), grammar, bench.state)) == "no"
+    assert meaning(interpret(heard("note"), grammar, bench.state, typed=True)) == "note"
+
+
 def test_a_close_race_names_both_ways(grammar: Grammar, state: State) -> None:
     got = interpret(heard("fifteen goes", ("sixteen goes", 0.4)), grammar, state)
     assert got == Rejection(
