@@ -39,9 +39,9 @@ class Patience:
     onset_s: float = 0.04
     least_s: float = 0.08
     hang_s: float = 0.70
-    long_hang_s: float = 0.40
-    middle_hang_s: float = 0.20
-    short_hang_s: float = 0.15
+    long_hang_s: float = 0.50
+    middle_hang_s: float = 0.35
+    short_hang_s: float = 0.20
     look_s: float = 0.10  # of a pause, before the words so far are asked for
     longest_s: float = 15.0
     pre_roll_s: float = 0.50  # sound before the start that goes with an utterance
