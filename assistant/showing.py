@@ -68,9 +68,11 @@ def learned_lines(key: str, known: Learned) -> Iterator[str]:
         yield f"the grinder takes {known.rate:.2f} of its feed, give or take {known.rate_sd:.0%}"
     yield f"one cut spreads by {both(known.cut_sd_nm)}"
     yield f"feel spreads by {both(known.spread_nm)} from one try to the next"
+    felt = "as they are"
     if abs(known.offset_nm) >= NM_PER_THOU / 200:  # half of the last digit shown
         side = "looser" if known.offset_nm > 0 else "tighter"
-        yield f"leaves feel {both(abs(known.offset_nm))} {side} than they are"
+        felt = f"{both(abs(known.offset_nm))} {side} than they are"
+    yield f"leaves feel {felt}, give or take {both(known.offset_sd_nm)}"
 
 
 def _meaning(turn: Turn, wording: Wording) -> str:
