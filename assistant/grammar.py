@@ -314,9 +314,23 @@ class _at:  # noqa: N801 - reads as a statement: with _at(file, place)
             raise GrammarError(f"{self._where}{error}") from error
 
 
+class _WordLoader(yaml.SafeLoader):
+    """Reads yes, no, on and off as words, as YAML 1.2 does (core schema, 10.3.2); 1.1 does not."""
+
+    yaml_implicit_resolvers = {  # noqa: RUF012 the library's own way
+        first: [(tag, form) for tag, form in known if tag != "tag:yaml.org,2002:bool"]
+        for first, known in yaml.SafeLoader.yaml_implicit_resolvers.items()
+    }
+
+
+_WordLoader.add_implicit_resolver(
+    "tag:yaml.org,2002:bool", re.compile(r"(?:true|True|TRUE|false|False|FALSE)$"), list("tTfF")
+)
+
+
 def _load(name: str, text: str) -> Any:
     try:
-        return yaml.safe_load(text) or {}
+        return yaml.load(text, _WordLoader) or {}  # noqa: S506 a SafeLoader
     except yaml.YAMLError as error:
         raise GrammarError(f"{name} is not YAML: {' '.join(str(error).split())}") from error
 

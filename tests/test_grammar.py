@@ -137,7 +137,7 @@ def test_words_are_counted_as_jiwer_counts_them(grammar: Grammar) -> None:
         ({"commands": "commands: {a: {say: ['{x}']}}"}, r"template '\{x\}': there is no list"),
         ({"commands": "commands: {a: {say: ['<x>']}}"}, r"template '<x>': there is no rule <x>"),
         ({"lists": "lists: {a: {from: 1, to: 3, step: 0}}"}, r"lists\.yaml, lists\.a"),
-        ({"lists": "lists: {a: {yes: yes}}"}, r"lists\.yaml, lists\.a"),
+        ({"lists": "lists: {a: {true: true}}"}, r"lists\.yaml, lists\.a"),
         ({"lists": "numbers: {units: [a], tens: {20: b}}"}, r"lists\.yaml, numbers: .*1 words"),
         ({"pronunciations": "[a]"}, r"pronunciations\.yaml must be a map"),
         ({"pronunciations": "snug: 3"}, r"pronunciations\.yaml, snug: write phones like"),
@@ -184,3 +184,10 @@ def test_the_phrase_card_shows_every_command_template_and_part(small: Grammar) -
     assert "  <pair>  <leaf> <feel>" in card
     assert "  <leaf>  1 to 30, said like twenty nine, two nine, thirty, three zero" in card
     assert "  <feel>  goes | snug" in card
+
+
+def test_yes_no_on_and_off_are_words_without_quotes() -> None:
+    made = Grammar(
+        files("commands: {say: {say: ['{word}']}}", "lists: {word: [yes, no, on, off, left]}")
+    )
+    assert sorted(made.vocabulary) == ["left", "no", "off", "on", "yes"]
