@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
 from itertools import islice
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
 import yaml
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from assistant.automaton import Nfa
 from assistant.errors import GrammarError
@@ -101,10 +101,18 @@ class _Range(_Data):
     digits: bool = True
 
 
+def _as_map(entries: Any) -> Any:
+    """A plain list of words is a map of each word to itself."""
+    return {entry: entry for entry in entries} if isinstance(entries, list) else entries
+
+
+_List = Annotated[_Range | dict[str, str], BeforeValidator(_as_map)]
+
+
 class _ListsFile(_Data):
     numbers: _Numbers | None = None
-    lists: dict[str, _Range | dict[str, str]] = Field(default_factory=dict)
-    metric: dict[str, _Range | dict[str, str]] = Field(default_factory=dict)
+    lists: dict[str, _List] = Field(default_factory=dict)
+    metric: dict[str, _List] = Field(default_factory=dict)
 
 
 class _Confusions(_Data):
