@@ -32,6 +32,11 @@ class Learned(BaseModel):
     only_goes: Annotated[float, Field(ge=0, le=1)]
     rings: Annotated[int, Field(ge=0)] = 0
 
+    def with_offset_of(self, other: "Learned") -> "Learned":
+        """These values, but the offset and its spread of ``other``: no ring teaches them."""
+        offset = {"offset_nm": other.offset_nm, "offset_sd_nm": other.offset_sd_nm}
+        return self.model_copy(update=offset)
+
 
 def learned_from(bench: Bench, *, rings: int) -> Learned:
     """What ``bench`` knows after ``rings`` finished rings."""

@@ -69,6 +69,12 @@ def test_learned_values_are_rebuilt_shown_and_erased(run: Run, ada: Bench, tmp_p
         "Ada, dial": ada.state.learned
     }
     assert "learned   from 1 rings" in run("history")[1]
+    measured = ada.state.learned.model_copy(update={"offset_nm": 5e3, "offset_sd_nm": 2e3})
+    LearnedFile(tmp_path / "home" / "learned.json").keep("Ada, dial", measured)
+    assert run("learned", "--rebuild", "1-sessions")[0] == 0
+    assert LearnedFile(tmp_path / "home" / "learned.json").read() == {"Ada, dial": measured}, (
+        "what a slot taught is in no log yet"
+    )
     code, _, err = run("learned", "--forget", "--only", "Bo, dial")
     assert code == 1
     assert "there is: 'Ada, dial'" in err

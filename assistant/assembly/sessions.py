@@ -221,9 +221,7 @@ def _keep_learned(learned: LearnedFile | None, dialogue: Dialogue) -> None:
     if kept is not None:
         if kept.rings >= now.rings:  # an old session that was taken up again: others know more
             return
-        # No ring teaches the offset: it may have been measured since the session began.
-        measured = {"offset_nm": kept.offset_nm, "offset_sd_nm": kept.offset_sd_nm}
-        now = now.model_copy(update=measured)
+        now = now.with_offset_of(kept)  # it may have been measured since the session began
     learned.keep(learned_key(state.the_job), now)
 
 

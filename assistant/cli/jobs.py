@@ -108,8 +108,11 @@ def learned(
         made, left_out = learned_anew(logs_of(rebuild))
         for path, why in left_out:
             terminal.warn(f"Not used: {path}: {why}")
+        before = file.read()
         for key, values in made.items():
-            file.keep(key, values)
+            kept = before.get(key, values)
+            surer = kept.offset_sd_nm < values.offset_sd_nm  # a slot was measured since
+            file.keep(key, values.with_offset_of(kept) if surer else values)
         terminal.show(f"Learned anew from logs: {', '.join(made) or 'nothing, no ring was ended'}.")
     entries = file.read()
     if not entries:
