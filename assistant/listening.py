@@ -104,6 +104,10 @@ class Listener:
         self._forget(skipped=round(skipped_s / FRAME_S))
         return skipped_s
 
+    def drop_what_was_left(self) -> None:
+        """Join nothing to the sentence that was broken off last."""
+        self._left = None
+
     def calls(self) -> Iterator[tuple[Utterance, Heard]]:
         """What was said, utterance by utterance, until the source ends.
 
@@ -211,7 +215,7 @@ class Listener:
         final_s = heard.final_s + together.compute_s
         if together.score < together.sure_from or not self._is_complete(together.words):
             return utterance, replace(heard, final_s=final_s), sound
-        whole = replace(whole, start_s=before.start_s)
+        whole = replace(whole, start_s=before.start_s, rest_s=utterance.start_s)
         return whole, replace(together, final_s=final_s), joined
 
     def _judged(self, utterance: Utterance, heard: Heard) -> Heard:
@@ -230,6 +234,7 @@ class Listener:
         quiet = np.zeros(FRAME_SAMPLES, np.float32)
         for _ in range(self._delay + round(_TAIL_S / FRAME_S)):
             self._recognizer.feed(self._front_end.process(quiet)[0])
+        self._front_end.reset()  # if the stream goes on: no room is ever as quiet as that
         return self._end(decision)
 
     def _since(self, frames: deque[Samples], first: int) -> Samples:
@@ -243,9 +248,11 @@ class Listener:
         if not self._look_ahead:
             return self._standing_of(self._recognizer.words_so_far())
         pause = self._endpointer.pause
-        unclear = self._looked in (Standing.OPEN, Standing.DOUBTFUL)
+        unclear = self._looked in (Standing.OPEN, Standing.DOUBTFUL) or self._went_on_softly()
         if self._looked is None or (unclear and self._next_look <= pause <= _LAST_LOOK):
             self._next_look = pause + _LOOK_EVERY
+            if self._ahead is not None:
+                self._hear_from_begin()
             heard = self._recognizer.end()
             utterance = self._utterance(self._endpointer.so_far())
             judged = self._judged(utterance, heard)
@@ -255,6 +262,12 @@ class Listener:
             else:
                 self._hear_from_begin()
         return self._looked
+
+    def _went_on_softly(self) -> bool:
+        """Whether what may be more of a sentence came after its answer was made ahead."""
+        if self._ahead is None or self._looked is not Standing.MAY_GO_ON:
+            return False
+        return self._endpointer.so_far().last >= self._ahead[1]
 
     def _standing_of(
         self, words: tuple[str, ...], *, sure: Callable[[], bool] = lambda: True

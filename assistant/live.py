@@ -174,7 +174,11 @@ class LiveBench:
         self._talk_frames = 0
         self._mind_the_clock()
         call = self._call_of(utterance, heard, self._source.name)
-        late = utterance.start_s < self._deaf_until_s + _LATE_S and not self._manners.key_to_talk
+        # The rest of a call may well come after a reply ("fifteen" ... "fifteen what?" ... "goes").
+        begun_s = utterance.start_s if utterance.rest_s is None else utterance.rest_s
+        late = begun_s < self._deaf_until_s + _LATE_S and not self._manners.key_to_talk
+        if late:  # half of it was the bench's own voice, maybe
+            self._listener.drop_what_was_left()
         turn: Turn = self._dialogue.take(replace(call, lossy=lossy, late=late))
         return turn.state.closed
 

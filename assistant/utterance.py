@@ -24,6 +24,7 @@ class Utterance:
     decided_s: stream time at which the end was decided (end_s plus the quiet waited for).
     speech_share: mean speech probability between start and end, 0..1.
     samples: raw sound (before the denoiser) with a little room before and after.
+    rest_s: first instant of its rest, if it was broken off and heard in two parts; else None.
     """
 
     start_s: float
@@ -31,6 +32,7 @@ class Utterance:
     decided_s: float
     speech_share: float
     samples: Samples = field(repr=False, compare=False)
+    rest_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

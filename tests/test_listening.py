@@ -289,6 +289,47 @@ def test_a_last_word_that_fades_out_slowly_is_heard_a_little_later() -> None:
     assert utterance.decided_s - utterance.end_s == pytest.approx(0.22)
 
 
+def test_a_soft_word_after_the_answer_was_made_ahead_is_heard() -> None:
+    """It is never clear, so that the pause goes on through it."""
+
+    class Soft(LoudnessFrontEnd):
+        def process(self, frame: Samples) -> tuple[Samples, float]:
+            soft = 0.2 < abs(frame[0]) < 0.4
+            return frame, 0.6 if soft else super().process(frame)[1]
+
+    values = stream((QUIET, 40), (LOUD, 60), (0.0, 12), (0.3, 20), (QUIET, 90))
+    listener = Listener(
+        ListedSource(values), Soft(), Ahead(), ahead=True,
+        is_complete=lambda words: len(words) > 0, may_go_on=lambda words: len(words) < 3,
+    )  # fmt: skip
+    ((utterance, heard),) = listener.calls()
+    assert heard.words == ("one", "two")
+    assert utterance.end_s == pytest.approx(1.32)
+
+
+def test_after_a_call_that_was_ended_by_hand_the_front_end_begins_anew() -> None:
+    """The digital silence after the call must not stay in its mind as the noise of the room."""
+
+    class Mindful(LoudnessFrontEnd):
+        quietest = 1.0
+
+        def process(self, frame: Samples) -> tuple[Samples, float]:
+            self.quietest = min(self.quietest, float(np.abs(frame).max()))
+            return super().process(frame)
+
+        def reset(self) -> None:
+            self.quietest = 1.0
+
+    front_end = Mindful()
+    listener = Listener(ListedSource([]), front_end, CountingRecognizer())
+    frame = np.full(FRAME_SAMPLES, LOUD, np.float32)
+    for _ in range(60):
+        listener.take(frame)
+    assert listener.finish() is not None
+    listener.take(frame)
+    assert front_end.quietest == LOUD
+
+
 @pytest.mark.parametrize(("expected", "wait_s"), [(False, 0.50), (True, 0.20)])
 def test_a_number_that_may_be_longer_is_waited_for_unless_it_is_the_one_expected(
     expected: bool, wait_s: float

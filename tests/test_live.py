@@ -134,7 +134,9 @@ class Live:
     def __init__(
         self, grammar: Grammar, wording: Wording, *calls: str, steps: list[Step],
         manners: Manners | None = None, again: list[World | Exception] | None = None,
+        joins: bool = False,
     ) -> None:  # fmt: skip
+        self.grammar, self.joins = grammar, joins
         self.bench = Bench(small_job(), grammar, wording)
         self.world = World(self.bench, steps)
         self.told = Told(*calls)
@@ -147,7 +149,12 @@ class Live:
         )  # fmt: skip
 
     def _listener(self, source: AudioSource) -> Listener:
-        return Listener(source, Loudness(), self.told)
+        if not self.joins:
+            return Listener(source, Loudness(), self.told)
+        return Listener(
+            source, Loudness(), self.told, is_complete=self.grammar.is_complete,
+            may_go_on=lambda words: bool(self.grammar.next_words(words)),
+        )  # fmt: skip
 
     def _call(self, utterance: Utterance, heard: Heard, source: str) -> Call:
         return Call(heard, source, utterance.start_s, utterance.end_s)
@@ -201,6 +208,25 @@ def test_a_call_that_began_over_the_reply_is_not_taken_for_what_is_left_of_it(
     assert live.bench.speaker.tones[-2:] == [Tone.AGAIN, Tone.HEARD]
     assert live.bench.speaker.said[-1].startswith("Ground two thou."), "no words, only a tone"
     assert len(live.bench.speaker.said) == 2
+
+
+@pytest.mark.parametrize("spoken_over", [False, True])
+def test_the_rest_of_a_call_may_follow_the_reply_that_asks_for_it(
+    grammar: Grammar, wording: Wording, *, spoken_over: bool
+) -> None:
+    beginning: list[Step] = ["speaking", *[LOUD] * 60, "silent", *CALL] if spoken_over else CALL
+    steps: list[Step] = [*beginning, "speaking", *[QUIET] * 60, "silent", *[QUIET] * 60, *CALL]
+    live = Live(
+        grammar, wording, "fifteen", "goes", *(["fifteen goes"] * (not spoken_over)), steps=steps,
+        joins=True,
+    )  # fmt: skip
+    live.run()
+    heard = [e.event for e in live.bench.store.events if isinstance(e.event, ev.CallHeard)]
+    assert [(call.words, call.refused) for call in heard] == (
+        [("fifteen", "over the reply"), ("goes", "unknown words")]
+        if spoken_over
+        else [("fifteen", "unfinished"), ("fifteen goes", None)]
+    )
 
 
 def test_with_a_headset_a_call_cuts_the_reply_short(grammar: Grammar, wording: Wording) -> None:
