@@ -9,8 +9,18 @@ from dataclasses import dataclass
 from typing import Any
 
 from assistant import events as ev
-from assistant.advice import advise
-from assistant.commands import Command, Filed, Ground, Pick, Report, command_from
+from assistant.advice import Step, advise
+from assistant.commands import (
+    Accept,
+    Check,
+    Checked,
+    Command,
+    Filed,
+    Ground,
+    Pick,
+    Report,
+    command_from,
+)
 from assistant.decisions import asked_first, decide
 from assistant.errors import CommandNotAllowed, JobError, LogError, SpeakerError
 from assistant.fitting.facts import Feel
@@ -139,21 +149,40 @@ class Dialogue:
         parsed = self._grammar.parse(words)
         if parsed is None:
             return False
-        match command_from(parsed, self.state.the_job.unit):
-            case Ground(feed_nm=feed_nm):
-                return self.state.here is not None and feed_nm == advise(self.state).feed_nm
-            case Filed(strokes=strokes):
-                return self.state.here is not None and strokes == advise(self.state).strokes
-            case Report(readings=readings):
-                feels = {reading.feel for reading in readings}
-                goes, does_not = {Feel.DROPS, Feel.GOES}, {Feel.ALMOST, Feel.NO_GO}
-                return readings[-1].feel is Feel.SNUG or bool(feels & goes and feels & does_not)
-        return False
+        command = command_from(parsed, self.state.the_job.unit)
+        if isinstance(command, Report):
+            feels = {reading.feel for reading in command.readings}
+            goes, does_not = {Feel.DROPS, Feel.GOES}, {Feel.ALMOST, Feel.NO_GO}
+            snug = command.readings[-1].feel is Feel.SNUG
+            return snug or bool(feels & goes and feels & does_not)
+        return self._advised(command)
 
     def trusts(self, heard: Heard) -> bool:
         """Whether what was heard would be taken as it is, all that is plausible now weighed."""
         meant = interpret(heard, self._grammar, self.state)
-        return isinstance(meant, Understood) and meant.sure
+        return isinstance(meant, Understood) and self._takes(meant)
+
+    def _takes(self, meant: Understood) -> bool:
+        """Surely heard; or less surely, but just what the bench has told the builder to do.
+
+        Few other calls are misheard as just that one: what is left of the doubt is small.
+        """
+        return meant.sure or self._advised(meant.command)
+
+    def _advised(self, command: Command) -> bool:
+        """Whether the command tells of the cut, the check or the acceptance that was advised."""
+        if self.state.here is None:
+            return False
+        match command:
+            case Ground(feed_nm=feed_nm):
+                return feed_nm == advise(self.state).feed_nm
+            case Filed(strokes=strokes):
+                return strokes == advise(self.state).strokes
+            case Checked(check=Check.DEBURRED | Check.SQUARE | Check.ENDS_SQUARE):
+                return advise(self.state).step in (Step.AFTER_CUT, Step.DRESS, Step.ENDS)
+            case Accept():
+                return advise(self.state).step is Step.ACCEPT
+        return False
 
     def take(self, call: Call) -> Turn:
         """One call: understand it, decide, write it down, show it, answer it."""
@@ -177,13 +206,14 @@ class Dialogue:
                 return self._reject(call, Rejection("not sure", call.heard.words))
             reply = reply_to_refusal(refused, self._wording, self.state.the_job.unit)
             return self._act(call, None, refused.name, (), lambda _: reply, tone=Tone.AGAIN)
-        if not meant.sure:
+        taken = self._takes(meant)
+        if not taken:
             made = asked_first(made, meant.parsed.words)
         command: Command = meant.command
         return self._act(
             call, meant.parsed.command, None, made,
             lambda after: reply_to_turn(command, made, after, self._wording),
-            tone=Tone.HEARD if meant.sure else Tone.AGAIN,
+            tone=Tone.HEARD if taken else Tone.AGAIN,
         )  # fmt: skip
 
     def _reject(self, call: Call, why: Rejection) -> Turn:

@@ -358,6 +358,20 @@ def test_an_unsure_call_is_read_back_and_counts_after_a_yes(bench: Bench) -> Non
     assert bench.state.ring((1, UPPER)).passes == 0
 
 
+def test_what_the_bench_has_told_her_to_do_needs_less_sureness(bench: Bench) -> None:
+    bench.through("top ring", "ten goes eleven snug")
+    words = bench.speaker.said[-1].rstrip(".").split("Grind ")[1].removesuffix(" thou")
+    assert bench.mumble("ground two").endswith("Yes or no?")
+    bench.say("no")
+    assert bench.mumble(f"ground {words}").startswith(f"Ground {words} thou.")
+    assert bench.speaker.tones[-1] is Tone.HEARD
+    assert bench.state.ring((1, TOP)).passes == 1
+    assert bench.mumble("deburred").startswith("Deburred.")
+    assert bench.mumble("accept it") == "Say again?"  # its gap is not known: it cannot be meant
+    bench.through("sixteen goes seventeen snug", "deburred", "ends are square")
+    assert bench.mumble("accept it").startswith("Accepted.")
+
+
 def test_a_no_leaves_all_as_it_was_and_the_call_itself_again_is_a_yes(bench: Bench) -> None:
     before = bench.state.rings
     bench.mumble("ground two")
