@@ -126,7 +126,9 @@ def learned(
 
 def slot(
     job: JobFile,
-    width: Annotated[str, typer.Argument(help="Its width, in the unit of the job.")],
+    width: Annotated[
+        str, typer.Argument(metavar="WIDTH", help="Its width, in the unit of the job.")
+    ],
     readings: Annotated[
         list[str],
         typer.Argument(metavar="CALL...", help="What your leaves say in it, as you call it."),
