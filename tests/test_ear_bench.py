@@ -15,11 +15,10 @@ from tests.benchmarks.bench_ear import (
     RIGHT,
     grouped,
     judge,
-    poisson,
-    wilson,
 )
 from tests.benchmarks.dev_clips import DevClip
 from tests.benchmarks.ear_records import Record, Uttered, conditions, read_records
+from tests.benchmarks.intervals import poisson, wilson
 from tests.benchmarks.noises import (
     NOISES,
     RATE_HZ,

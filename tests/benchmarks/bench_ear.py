@@ -29,7 +29,6 @@ from zlib import crc32
 import numpy as np
 from rich.console import Console
 from rich.table import Table
-from scipy.special import chdtri
 
 from assistant.adapters.data_files import shipped
 from assistant.adapters.own_model import assurance_data
@@ -42,6 +41,7 @@ from assistant.utterance import Evidence, Heard, Hypothesis
 from tests.benchmarks.dev_clips import SESSION_SEED, SHARES
 from tests.benchmarks.dev_texts import session_calls
 from tests.benchmarks.ear_records import Record, Uttered, default_records, grammar, read_records
+from tests.benchmarks.intervals import poisson, wilson
 
 NOTHING, RIGHT, NUMBER, OTHER = "asked again", "right", "other number", "other command"
 WeightsOf = Callable[[Record], Weights | None]
@@ -59,23 +59,6 @@ class Judged:
     before: str
     taken: str
     bench: str | None
-
-
-def wilson(hits: int, count: int) -> tuple[float, float]:
-    """95 % score interval of a share (E. B. Wilson, JASA 22 (1927) 209)."""
-    if not count:
-        return 0.0, 1.0
-    z = 1.959964
-    share, spread = hits / count, z * z / count
-    centre = share + spread / 2
-    half = z * math.sqrt(share * (1 - share) / count + spread / (4 * count))
-    return max(0.0, (centre - half) / (1 + spread)), min(1.0, (centre + half) / (1 + spread))
-
-
-def poisson(count: int) -> tuple[float, float]:
-    """95 % interval of the mean of a Poisson count (F. Garwood, Biometrika 28 (1936) 437)."""
-    low = chdtri(2 * count, 0.975) / 2 if count else 0.0
-    return float(low), float(chdtri(2 * count + 2, 0.025) / 2)
 
 
 def heard_of(uttered: Uttered, weights: Weights | None) -> Heard:

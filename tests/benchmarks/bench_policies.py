@@ -26,7 +26,6 @@ import numpy as np
 from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table
-from scipy.stats import binomtest
 
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[2]))
@@ -34,6 +33,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from players import PLAYERS, Outcome, play
 from rules import READINGS_PER_PASS, RULES, play_rule
 from shop import Scenario
+
+from tests.benchmarks.intervals import wilson
 
 ENGINES_PER_TASK = 8
 
@@ -86,12 +87,6 @@ class Result:
             f"{100 * self.asked:.2f}",
             f"{1e3 * self.seconds / self.rings:.2f}",
         ]
-
-
-def wilson(hits: int, trials: int) -> tuple[float, float]:
-    """95 % interval of a share (Wilson 1927)."""
-    interval = binomtest(hits, trials).proportion_ci(method="wilson")
-    return float(interval.low), float(interval.high)
 
 
 def summarise(

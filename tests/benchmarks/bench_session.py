@@ -35,13 +35,13 @@ from typing import Any
 import numpy as np
 from rich.console import Console
 from rich.table import Table
-from scipy.stats import binomtest
 
 from assistant import events as ev
 from assistant.adapters.job_file import read_job
 from assistant.adapters.speaker import VoiceSpeaker
 from assistant.adapters.wav_file import read_sound
 from assistant.assembly.ears import load_grammar
+from tests.benchmarks.intervals import wilson
 from tests.benchmarks.noises import NOISES
 from tests.benchmarks.shop import Engine, Scenario
 from tests.simulation.bench_work import ends, job_text, person_for
@@ -164,8 +164,8 @@ def share(hits: int, count: int) -> str:
         return "-"
     if hits > count:
         return f"{hits} in {count}"
-    interval = binomtest(hits, count).proportion_ci(method="wilson")
-    return f"{hits} of {count}, {hits / count:.1%} ({interval.low:.1%}-{interval.high:.1%})"
+    low, high = wilson(hits, count)
+    return f"{hits} of {count}, {hits / count:.1%} ({low:.1%}-{high:.1%})"
 
 
 def table(rows: Sequence[dict[str, Any]]) -> Table:
