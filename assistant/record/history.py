@@ -93,7 +93,7 @@ def past_session(data: bytes) -> PastSession | None:
     log = _newest_form(data) or _any_form(data)
     if log is None:
         return None
-    stored, counts = log
+    stored, counts, refused = log
     entries: list[tuple[int, str, dict[str, Any]]] = []
     retracted: set[int] = set()
     try:
@@ -115,9 +115,9 @@ def past_session(data: bytes) -> PastSession | None:
             software=event["software"],
             began=opened["at"],
             ended=stored[-1]["at"],
-            events=counts.total() - counts[_REFUSED],
+            events=counts.total(),
             calls=counts["call heard"],
-            refused=counts[_REFUSED],
+            refused=refused,
             corrections=counts["entry retracted"],
             questions=counts["question asked"],
             notes=counts["note kept"],
@@ -128,8 +128,9 @@ def past_session(data: bytes) -> PastSession | None:
         raise LogDamaged("Line 1 of the log opens no session.") from error
 
 
-_Log = tuple[list[dict[str, Any]], Counter[str]]
-"""Lines as JSON objects, the first and the last among them; how many events of each kind."""
+_Log = tuple[list[dict[str, Any]], Counter[str], int]
+"""Lines as JSON objects, the first and the last among them; how many events of each kind; how many
+calls without effect."""
 
 NEWEST_FORM = 2
 """Form of a line that is read fast; a log with any other is read as every command reads it."""
@@ -139,7 +140,6 @@ _KIND = b'"kind":"'
 _TAKEN = b',"refused":null'
 _CALL = b"call heard"
 _UNREAD = {_CALL, b"reply given", b"question asked", b"note kept"}
-_REFUSED = "call heard, without effect"
 
 
 def _newest_form(data: bytes) -> _Log | None:
@@ -175,8 +175,7 @@ def _newest_form(data: bytes) -> _Log | None:
         return None
     counts = Counter({kind.decode(): count for kind, count in Counter(kinds).items()})
     taken = sum(_TAKEN in line for line, kind in zip(lines, kinds, strict=True) if kind == _CALL)
-    counts[_REFUSED] = counts["call heard"] - taken
-    return stored, counts
+    return stored, counts, counts["call heard"] - taken
 
 
 def _any_form(data: bytes) -> _Log | None:
@@ -189,8 +188,8 @@ def _any_form(data: bytes) -> _Log | None:
     stored = [envelope.model_dump(mode="json") for envelope in found.events]
     events = [line["event"] for line in stored]
     counts = Counter(event["kind"] for event in events)
-    counts[_REFUSED] = sum(event.get("refused") is not None for event in events)
-    return (stored, counts) if stored else None
+    refused = sum(event.get("refused") is not None for event in events)
+    return (stored, counts, refused) if stored else None
 
 
 def _rings(entries: list[tuple[int, str, dict[str, Any]]], retracted: set[int]) -> list[PastRing]:
