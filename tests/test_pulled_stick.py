@@ -47,12 +47,18 @@ class Stick:
         )
 
 
-def test_a_pulled_stick_is_said_once_and_the_next_session_brings_all_home(
-    run: Run, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.fixture
+def stick(run: Run, monkeypatch: pytest.MonkeyPatch) -> Stick:
+    """The stick with a new job on it; it goes out at the third write."""
     run("new", "a.toml", "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
     stick = Stick(monkeypatch)
     stick.out_from = 3
+    return stick
+
+
+def test_a_pulled_stick_is_said_once_and_the_next_session_brings_all_home(
+    run: Run, stick: Stick
+) -> None:
     code, out, _ = run("type", "a.toml", "--mute", typed="top ring\n10 goes\n11 no go\n")
     assert code == 0
     assert out.count("The log cannot be written in its folder. It goes on elsewhere.") == 1
@@ -73,11 +79,8 @@ def test_a_pulled_stick_is_said_once_and_the_next_session_brings_all_home(
 
 
 def test_what_is_elsewhere_is_found_by_other_commands_and_brought_home(
-    run: Run, monkeypatch: pytest.MonkeyPatch
+    run: Run, stick: Stick
 ) -> None:
-    run("new", "a.toml", "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
-    stick = Stick(monkeypatch)
-    stick.out_from = 3
     run("type", "a.toml", "--mute", typed="top ring\n10 goes\n11 no go\n")
     (away,) = Path("home/elsewhere").glob("*")
     code, out, _ = run("sheet", "a.toml")
@@ -96,10 +99,8 @@ def test_what_is_elsewhere_is_found_by_other_commands_and_brought_home(
     assert "11 thou no go" in at_home.sheet.read_text(encoding="utf-8")
 
 
-def test_what_is_only_in_memory_is_said_to_be_so(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    run("new", "a.toml", "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
-    stick = Stick(monkeypatch)
-    stick.out_from, stick.everything = 3, True
+def test_what_is_only_in_memory_is_said_to_be_so(run: Run, stick: Stick) -> None:
+    stick.everything = True
     code, out, err = run("type", "a.toml", "--mute", typed="top ring\n10 goes\n11 no go\n")
     assert out.count("No disk takes the log. What you call is only in memory.") == 1
     before, after = out.split("No disk takes the log.")
