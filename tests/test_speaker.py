@@ -153,6 +153,36 @@ def test_a_muted_speaker_keeps_what_it_would_have_said() -> None:
     assert muted.said == ["one"]
 
 
+class Drowsy:
+    """An engine that sleeps over what it is told first."""
+
+    def __init__(self, sleeps: int) -> None:
+        self.rate, self.told, self._sleeps = 200, 0, sleeps
+        self.proxy = self
+
+    def setProperty(self, _name: str, value: int) -> None:  # noqa: N802 - the library's name
+        self.told += 1
+        if self.told > self._sleeps:
+            self.rate = value
+
+    def getProperty(self, _name: str) -> int:  # noqa: N802
+        return self.rate
+
+    def setBusy(self, busy: bool) -> None:  # noqa: N802
+        self.busy = busy
+
+
+def test_a_voice_that_sleeps_over_its_speed_is_told_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(speaker, "_TELL_AGAIN_S", 0.01)
+    engine = Drowsy(sleeps=2)
+    engine.setProperty("rate", 150)
+    speaker._wait_for_rate(engine, 150)
+    assert (engine.rate, engine.told, engine.busy) == (150, 3, True)
+    monkeypatch.setattr(speaker, "_SYNTHESIS_TIMEOUT_S", 0.05)
+    with pytest.raises(TimeoutError, match="170 words a minute"):
+        speaker._wait_for_rate(Drowsy(sleeps=10**6), 170)
+
+
 @linux_only
 def test_the_voice_is_the_bundled_one_and_the_process_ends_well() -> None:
     done = in_a_fresh_process(
