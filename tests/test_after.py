@@ -3,6 +3,7 @@
 import json
 import os
 import shutil
+from itertools import groupby
 from pathlib import Path
 from random import Random
 
@@ -316,9 +317,13 @@ def test_sound_that_cannot_be_erased_is_named(
 
 @pytest.fixture(scope="module")
 def whole_session(grammar: Grammar, wording: Wording) -> list[bytes]:
-    """Lines of a session of a simulated builder."""
+    """Lines of a session of a simulated builder, written turn by turn as a bench does."""
     bench = play(Bench(small_job(), grammar, wording), Random(2), events=220)
-    return to_lines(bench.store.events)[0].encode().split(b"\n")[:-1]
+    text, check = "", ""
+    for _, turn in groupby(bench.store.events, key=lambda envelope: envelope.turn):
+        more, check = to_lines(turn, before=check)
+        text += more
+    return text.encode().split(b"\n")[:-1]
 
 
 HARM = st.lists(
