@@ -40,8 +40,8 @@ class Patience:
     least_s: float = 0.08
     hang_s: float = 0.70
     long_hang_s: float = 0.50
-    middle_hang_s: float = 0.35
-    short_hang_s: float = 0.20
+    middle_hang_s: float = 0.38
+    short_hang_s: float = 0.25
     look_s: float = 0.10  # of a pause, before the words so far are asked for
     longest_s: float = 15.0
     pre_roll_s: float = 0.50  # sound before the start that goes with an utterance

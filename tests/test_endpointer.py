@@ -135,8 +135,8 @@ SPOKEN = [0.05] * 50 + [0.95] * 100 + [0.05] * 100
     [
         (Standing.OPEN, 2.20),
         (Standing.DOUBTFUL, 2.00),
-        (Standing.MAY_GO_ON, 1.85),
-        (Standing.WHOLE, 1.70),
+        (Standing.MAY_GO_ON, 1.88),
+        (Standing.WHOLE, 1.75),
     ],
 )
 def test_the_surer_a_sentence_has_ended_the_shorter_the_quiet(
@@ -152,10 +152,10 @@ def test_the_surer_a_sentence_has_ended_the_shorter_the_quiet(
 def test_in_noise_that_keeps_the_probability_up_the_end_is_that_of_the_clear_frames() -> None:
     lingering = [0.05] * 50 + [0.95] * 100 + [0.55] * 100 + [0.05] * 20 + [0.95] * 30
     started, end, *rest = decisions(lingering, Patience(), standing=Standing.WHOLE)
-    assert (end.turn, end.decided) == (Turn.ENDED, 170)
+    assert (end.turn, end.decided) == (Turn.ENDED, 175)
     assert [(d.turn, d.first) for d in rest] == [(Turn.STARTED, 270), (Turn.ENDED, 270)]
     weak = [0.05] * 50 + [0.65] * 100 + [0.05] * 100  # never clear: quiet counts as it always did
-    assert [d.decided for d in decisions(weak, Patience(), standing=Standing.WHOLE)] == [54, 170]
+    assert [d.decided for d in decisions(weak, Patience(), standing=Standing.WHOLE)] == [54, 175]
     assert started.first == 50
 
 

@@ -120,6 +120,13 @@ def test_the_stand_in_gets_used_to_a_machine_that_runs_on() -> None:
     assert np.mean(probability[-500:] > 0.5) == 0.0
 
 
+def test_a_microphone_that_was_muted_does_not_make_speech_of_the_room() -> None:
+    room = np.random.default_rng(6).normal(0, 0.01, 20 * SAMPLE_RATE_HZ).astype(np.float32)
+    room[12 * SAMPLE_RATE_HZ : 14 * SAMPLE_RATE_HZ] = 0.0
+    _, probability = process(PassThrough(), room)
+    assert np.mean(probability[1200:] > 0.5) == 0.0
+
+
 def test_without_the_library_the_stand_in_comes_with_a_sentence(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -9,14 +9,16 @@ library. It works on frames of 480 samples at 48 kHz in the scale of 16-bit inte
 
 import ctypes
 import importlib.util
+import math
 import sys
+from collections import deque
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from assistant.errors import AudioError
-from assistant.utterance import FRAME_S, FRAME_SAMPLES, Samples
+from assistant.utterance import FRAME_S, FRAME_SAMPLES, SAMPLE_RATE_HZ, Samples
 
 _UP = 3  # 48 kHz is three times 16 kHz
 _WIDE = _UP * FRAME_SAMPLES
@@ -24,8 +26,16 @@ _HALF = 240  # taps on each side of the interpolating filter: 5 ms at 48 kHz
 _RNNOISE_FRAMES = 2  # its sound comes out 960 samples late (measured by cross-correlation)
 _DELAY_FRAMES = _RNNOISE_FRAMES + 1  # and 2 x 5 ms of filters make one frame
 _INT16 = 32768.0
+# After a while of steady noise the network takes the noise for speech (0.7 in white noise, 0.5 in
+# pink, measured after 15 s) and answers low to soft beginnings of words: the level over the noise
+# floor knows better.
+_NOISE_DB, _VOICE_DB = 1.5, 3.5  # over the floor: no speech at all; nothing is taken off from here
 _LOUD_DB = 9.0  # over the noise floor: as likely speech as not
 _LOUD_POWER = 0.4  # of the probability of a loud frame: 0.1 becomes 0.4, 0.01 becomes 0.16
+_GRACE_FRAMES = 50  # before the floor is known: a stream may begin with speech
+_BAND_HZ = 250.0, 3500.0  # of the voice
+_BAND_TAPS = 101
+_SMOOTH_FRAMES = 3
 _DITHER = 3e-4  # full scale = 1; a denoised pause is digital silence, which upsets recognisers
 _LIBRARY_NAMES = {"darwin": "librnnoise.dylib", "win32": "rnnoise.dll"}
 _FloatPointer = ctypes.POINTER(ctypes.c_float)
@@ -50,6 +60,15 @@ def _low_pass() -> NDArray[np.float32]:
     return np.asarray(taps / taps.sum(), np.float32)
 
 
+def _voice_band() -> NDArray[np.float64]:
+    """Windowed sinc at 16 kHz that lets the band of the voice through."""
+    n = np.arange(_BAND_TAPS) - _BAND_TAPS // 2
+    low, high = (2 * edge / SAMPLE_RATE_HZ for edge in _BAND_HZ)
+    taps = (high * np.sinc(high * n) - low * np.sinc(low * n)) * np.hamming(_BAND_TAPS)
+    return np.asarray(taps, np.float64)
+
+
+_VOICE_BAND = _voice_band()
 _PHASES = tuple(_low_pass()[phase::_UP] for phase in range(_UP))
 
 
@@ -88,9 +107,12 @@ class RNNoise:
         probability = float(
             self._library.rnnoise_process_frame(ctypes.c_void_p(self._state), pointer, pointer)
         )
-        if self._floor.over_db(frame) > _LOUD_DB:
-            # After a while of steady noise the network answers low to soft beginnings of words.
+        over_db = self._level.over_db(frame)
+        if over_db > _LOUD_DB:
             probability **= _LOUD_POWER
+        elif self._level.frames > _GRACE_FRAMES:
+            share = (over_db - _NOISE_DB) / (_VOICE_DB - _NOISE_DB)
+            probability *= min(1.0, max(0.0, share))
         if not self._hand_on_clean:
             return frame, probability
         clean = self._narrow(wide) / _INT16
@@ -101,7 +123,7 @@ class RNNoise:
         """Forget the stream so far; what follows comes out as from a new front end."""
         self._free()
         self._state = self._library.rnnoise_create(None)
-        self._floor = _Floor(0.0)  # the first frame is quiet enough
+        self._level = _VoiceLevel()
         self._narrow_past = np.zeros(2 * _HALF // _UP, np.float32)
         self._wide_past = np.zeros(2 * _HALF, np.float32)
         self._dither = np.random.default_rng(1)
@@ -139,21 +161,47 @@ class RNNoise:
 
 
 class _Floor:
-    """The running noise floor: falls at once, rises slowly. start_db: what it falls from."""
+    """The running noise floor: falls at once, rises slowly. start_db: what it falls from.
+
+    No room is as quiet as digital silence (a muted microphone), so that tells nothing of it.
+    """
 
     _LOWEST_DB = -65.0  # quieter than this is never speech
+    _SILENCE_DB = -99.0
     _RISE_DB_PER_FRAME = 0.03  # 3 dB a second: the floor follows a machine that starts
 
     def __init__(self, start_db: float) -> None:
         self._floor_db = start_db
 
-    def over_db(self, frame: Samples) -> float:
-        """How far one more frame lies above the floor, dB."""
-        level_db = 10.0 * float(np.log10(np.mean(np.square(frame, dtype=np.float64)) + 1e-10))
-        self._floor_db = max(
-            min(level_db, self._floor_db + self._RISE_DB_PER_FRAME), self._LOWEST_DB
-        )
+    def over_db(self, power: float) -> float:
+        """How far one more frame of that power lies above the floor, dB."""
+        level_db = 10.0 * math.log10(power + 1e-10)
+        if level_db > self._SILENCE_DB:
+            risen_db = self._floor_db + self._RISE_DB_PER_FRAME
+            self._floor_db = max(min(level_db, risen_db), self._LOWEST_DB)
         return level_db - self._floor_db
+
+
+class _VoiceLevel:
+    """Level in the band of the voice, smoothed over 30 ms, over its running floor.
+
+    In the band, because the low rumble of a machine swings too much from frame to frame.
+    """
+
+    def __init__(self) -> None:
+        self.frames = 0
+        self._floor = _Floor(0.0)  # the first frame is quiet enough
+        self._past = np.zeros(_BAND_TAPS - 1, np.float32)
+        self._powers: deque[float] = deque(maxlen=_SMOOTH_FRAMES)
+
+    def over_db(self, frame: Samples) -> float:
+        """How far the voice of one more frame lies above the floor, dB."""
+        self.frames += 1
+        line = np.concatenate([self._past, frame])
+        self._past = line[FRAME_SAMPLES:]
+        voice = np.convolve(line, _VOICE_BAND, "valid")
+        self._powers.append(float(np.mean(np.square(voice))))
+        return self._floor.over_db(sum(self._powers) / len(self._powers))
 
 
 class PassThrough:
@@ -176,7 +224,8 @@ class PassThrough:
         Raises AudioError if the frame has another length.
         """
         _check(frame)
-        over = (self._floor.over_db(frame) - _LOUD_DB) / self._WIDTH_DB
+        power = float(np.mean(np.square(frame, dtype=np.float64)))
+        over = (self._floor.over_db(power) - _LOUD_DB) / self._WIDTH_DB
         probability = 1.0 / (1.0 + float(np.exp(-np.clip(over, -30, 30))))
         dither = self._dither.standard_normal(FRAME_SAMPLES, dtype=np.float32) * _DITHER
         return np.clip(frame + dither, -1.0, 1.0).astype(np.float32), probability
