@@ -4,49 +4,43 @@ Two logistic regressions on a few facts of the utterance: whether it was meant f
 whether its words are right. Their numbers are fitted on voices that the sound model never met, on
 talk that was not for the bench and on noise (``tests/benchmarks/fit_assurance``), and lie beside
 the sound model as plain data. Without such numbers the recogniser's own score stands.
+
+What is far fainter than the calls of the builder is hardly one of them: somebody else's talk, a
+radio. How loud his calls are is learned while he works (``Judge``).
 """
 
 import math
+from collections import deque
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, replace
+from statistics import median
 from typing import Any
 
 import numpy as np
 
 from assistant.errors import RecognizerError
-from assistant.grammar import Grammar
+from assistant.levels import to_db
 from assistant.utterance import FRAME_SAMPLES, Heard, Samples, Utterance
 
 Meaning = Callable[[tuple[str, ...]], Hashable]
-"""What words mean: equal for two ways to say the same thing."""
+"""What words mean: equal for two ways to say the same thing (``Grammar.meaning``)."""
 
 SURE = 0.8
 """Chance from which a call is taken: a wrong one costs about four that are asked back, and is then
 said again itself; the read-back and what is plausible at the bench still stand behind it."""
 _NO_RIVAL = {"lead": 1.0, "rest": 0.0, "number": 0.0}
 _FAR = 4.0  # nats to a rival beyond which nothing more is known: the recogniser's lattice ends
-_QUIETEST = 1e-10  # power of a frame of digital silence, so that its logarithm exists
+LEVEL_SPREAD_DB = 6.0
+"""Spread of the level of one builder's calls: he turns away, comes near, shouts (common practice,
+no source; halving the distance alone gives 6 dB)."""
+_LEVELS, _LEAST_LEVELS = 9, 3  # calls that tell the usual level: the last ones; at least so many
+_BEYOND_DOUBT = 0.95
 FACTS = ("margin", "lead", "rest", "number", "pace", "words", "speech", "contrast")
 _WANTED = (
     "it wants 'meant' and 'right', each with numbers under 'start' and 'of'. Install Leafcall "
     "again."
 )
 _MOST_MARGIN, _LEAST_MARGIN = 0.06, -0.3  # beyond these it tells nothing more
-
-
-def meaning_in(grammar: Grammar) -> Meaning:
-    """Meanings by a grammar: the command and the values of its slots, whatever the wording.
-
-    Words that only begin a sentence mean themselves.
-    """
-
-    def meaning(words: tuple[str, ...]) -> Hashable:
-        parsed = grammar.parse(words)
-        if parsed is None:
-            return "", tuple(("word", word) for word in words)
-        return parsed.command, tuple((slot.name, slot.value) for slot in parsed.slots)
-
-    return meaning
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +61,9 @@ class Odds:
                 "Leafcall again, or fit it anew (models/README.md)."
             )
 
-    def probability(self, facts: Mapping[str, float]) -> float:
-        """Chance 0..1 by these facts."""
-        odds = self.start + sum(weight * facts[name] for name, weight in self.of.items())
+    def probability(self, facts: Mapping[str, float], less: float = 0.0) -> float:
+        """Chance 0..1 by these facts; less: what else takes off the logarithm of the odds."""
+        odds = self.start + sum(weight * facts[name] for name, weight in self.of.items()) - less
         return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, odds))))
 
 
@@ -111,29 +105,78 @@ def _odds_from(data: object) -> Odds:
     raise RecognizerError(f"The assurance of the sound model is damaged: {_WANTED}")
 
 
-def assured(utterance: Utterance, heard: Heard, weights: Weights, meaning: Meaning) -> Heard:
-    """What was heard, its score the chance that it was understood; as it is without evidence."""
-    facts = facts_of(utterance, heard, meaning)
-    return sure_of(heard, facts, weights) if facts else heard
+def sure_of(
+    heard: Heard, facts: Mapping[str, float], weights: Weights, *, far_db: float = 0.0
+) -> Heard:
+    """What was heard, with the chance by these facts as its score.
 
-
-def sure_of(heard: Heard, facts: Mapping[str, float], weights: Weights) -> Heard:
-    """What was heard, with the chance by these facts as its score."""
-    meant = weights.meant.probability(facts)
+    far_db: how far its voice lies under the usual one of calls. The calls of one builder are taken
+    to spread normally about it by LEVEL_SPREAD_DB, other talk to be of any level.
+    """
+    meant = weights.meant.probability(facts, far_db**2 / (2 * LEVEL_SPREAD_DB**2))
     alone = weights.right.probability({**facts, **_NO_RIVAL})
     right = min(alone, weights.right.probability(facts))
     return replace(heard, score=meant * right, sure_from=SURE, unrivalled=meant * alone)
 
 
+class Judge:
+    """Gives what was heard its score, and learns meanwhile how loud the calls are."""
+
+    def __init__(self, weights: Weights, meaning: Meaning) -> None:
+        self._weights = weights
+        self._meaning = meaning
+        self._levels_db: deque[float] = deque(maxlen=_LEVELS)
+
+    @property
+    def usual_db(self) -> float | None:
+        """Level of the voice in calls, dB of full scale; None before enough were heard."""
+        return median(self._levels_db) if len(self._levels_db) >= _LEAST_LEVELS else None
+
+    def score(self, utterance: Utterance, heard: Heard) -> Heard:
+        """What was heard, its score the chance that it was a call and was understood.
+
+        As it is where the recogniser gave no evidence.
+        """
+        facts = facts_of(utterance, heard, self._meaning)
+        usual_db, far_db = self.usual_db, 0.0
+        if usual_db is not None:
+            far_db = max(0.0, usual_db - voice_db(utterance.samples))
+        return sure_of(heard, facts, self._weights, far_db=far_db) if facts else heard
+
+    def learn(self, utterance: Utterance, heard: Heard) -> None:
+        """Take the level of one more utterance, if its words leave no doubt that it was a call.
+
+        Its level does not count for that: else one who moves away from the microphone would never
+        be heard again.
+        """
+        facts = facts_of(utterance, heard, self._meaning)
+        if facts and sure_of(heard, facts, self._weights).score >= _BEYOND_DOUBT:
+            self._levels_db.append(voice_db(utterance.samples))
+
+
 def contrast_db(samples: Samples) -> float:
     """How far the loud tenth of the 10 ms frames lies above the quiet tenth, dB, 0..100."""
+    quiet, loud = _quiet_and_loud(samples)
+    return min(100.0, to_db(loud) - to_db(quiet))
+
+
+def voice_db(samples: Samples) -> float:
+    """Level of the loud tenth of the 10 ms frames less the noise, which is the quiet tenth.
+
+    dB of full scale, -100 where nothing stands out.
+    """
+    quiet, loud = _quiet_and_loud(samples)
+    return to_db(loud - quiet)
+
+
+def _quiet_and_loud(samples: Samples) -> tuple[float, float]:
+    """Powers that a tenth of the frames lies under and over."""
     whole = len(samples) // FRAME_SAMPLES
     if not whole:
-        return 0.0
+        return 0.0, 0.0
     frames = np.reshape(samples[: whole * FRAME_SAMPLES], (whole, FRAME_SAMPLES))
-    levels = 10.0 * np.log10(np.mean(np.square(frames, dtype=np.float64), axis=1) + _QUIETEST)
-    quiet, loud = np.percentile(levels, [10, 90])
-    return float(min(100.0, loud - quiet))
+    quiet, loud = np.percentile(np.mean(np.square(frames, dtype=np.float64), axis=1), [10, 90])
+    return float(quiet), float(loud)
 
 
 def facts_of(utterance: Utterance, heard: Heard, meaning: Meaning) -> dict[str, float]:

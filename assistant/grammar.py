@@ -6,7 +6,7 @@ the strict parse walks the tree over the words and keeps what each slot took.
 
 import random
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
@@ -194,6 +194,16 @@ class Grammar:
                 if end == len(said):
                     yield Parsed(command, slots, said, text)
 
+    def meaning(self, words: Sequence[str]) -> Hashable:
+        """What words mean: the command and the values of its slots, whatever the wording.
+
+        Words that are no sentence mean themselves.
+        """
+        parsed = self.parse(words)
+        if parsed is None:
+            return "", tuple(("word", word) for word in words)
+        return parsed.command, tuple((slot.name, slot.value) for slot in parsed.slots)
+
     def words_of(self, text: str) -> tuple[str, ...]:
         """Typed text as words of the grammar: lower case, figures spelled out."""
         words = " ".join(plain_words(text))
@@ -237,6 +247,17 @@ class Grammar:
         """Words that may follow ``words`` in some sentence; empty if none may."""
         state = self._state_after(words)
         return frozenset(self._steps.get(state, {})) if state is not None else frozenset()
+
+    def may_mean_more(self, words: Sequence[str]) -> bool:
+        """Whether some words that may follow ``words`` would change what they mean.
+
+        "Ground two" may become two and a half; "ground two and a half" only gets its "thou".
+        """
+        meaning = self.meaning(words)
+        return any(
+            self.meaning(longer) != meaning or self.may_mean_more(longer)
+            for longer in ((*words, word) for word in self.next_words(words))
+        )
 
     @cached_property
     def sentences_count(self) -> int:

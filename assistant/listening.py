@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from assistant.assurance import Judge
 from assistant.endpointer import Decision, Endpointer, Patience, Standing, Turn
 from assistant.ports import AudioSource, FrontEnd, Recognizer
 from assistant.utterance import FRAME_S, FRAME_SAMPLES, SAMPLE_RATE_HZ, Heard, Samples, Utterance
@@ -28,8 +29,9 @@ class Listener:
     """Listens to one source and says what was heard.
 
     is_complete: whether words are a complete sentence, so that a short pause ends the utterance.
-    may_go_on: whether words can be followed by more; a complete sentence that can waits longer.
-    judge: gives what was heard the score that counts, knowing the utterance.
+    may_go_on: whether words can be followed by more that changes what they mean; a complete
+    sentence that can waits longer.
+    judge: gives what was heard the score that counts; None: the recogniser's own.
     patience: settings of the endpointer.
     in_number: whether words end in a number that may be longer than it is so far ("ground two").
     ahead: in a pause the answer is made before the end is decided, and made anew if speech goes on:
@@ -54,7 +56,7 @@ class Listener:
         is_complete: Callable[[tuple[str, ...]], bool] = lambda _: False,
         may_go_on: Callable[[tuple[str, ...]], bool] = lambda _: False,
         in_number: Callable[[tuple[str, ...]], bool] = lambda _: False,
-        judge: Callable[[Utterance, Heard], Heard] = lambda _, heard: heard,
+        judge: Judge | None = None,
         patience: Patience | None = None,
         ahead: bool = False,
     ) -> None:
@@ -181,6 +183,8 @@ class Listener:
         )
         begun = self._may_go_on(heard.words) and not self._is_complete(heard.words)
         self._left = (utterance, sound) if heard.words and begun else None
+        if self._judge is not None:
+            self._judge.learn(utterance, heard)
         return utterance, heard
 
     def _utterance(self, decision: Decision) -> Utterance:
@@ -219,7 +223,8 @@ class Listener:
         return whole, replace(together, final_s=final_s), joined
 
     def _judged(self, utterance: Utterance, heard: Heard) -> Heard:
-        return _paced(utterance, self._judge(utterance, heard))
+        judged = heard if self._judge is None else self._judge.score(utterance, heard)
+        return _paced(utterance, judged)
 
     def finish(self) -> tuple[Utterance, Heard] | None:
         """The stream is over, or the builder says so: the call that was under way, if any.

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from assistant.assurance import meaning_in
 from assistant.errors import GrammarError
 from assistant.grammar import Grammar
 from assistant.interpretation import refused_by_ear
@@ -94,7 +93,7 @@ def tried(
     asked = tuple(asked)
     words = heard.words if heard is not None else ()
     refused = refused_by_ear(heard, grammar) if heard is not None else "nothing"
-    meaning = meaning_in(grammar)
+    meaning = grammar.meaning
     return Tried(
         number, asked, words, heard.score if heard is not None else 0.0,
         right=refused is None and meaning(words) == meaning(asked),
@@ -112,7 +111,7 @@ def _by_figures(asked: tuple[str, ...], grammar: Grammar) -> tuple[str, ...]:
     figures = {units[n]: (units[1], units[n - 10]) for n in range(13, len(units))}
     figures |= {word: (units[tens // 10], units[0]) for tens, word in numbers.tens.items()}
     said = tuple(word for old in asked for word in figures.get(old, (old,)))
-    meaning = meaning_in(grammar)
+    meaning = grammar.meaning
     return said if said != asked and meaning(said) == meaning(asked) else ()
 
 

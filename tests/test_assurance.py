@@ -5,17 +5,19 @@ import math
 
 import numpy as np
 import pytest
+from scipy.special import expit
+from scipy.stats import norm
 
 from assistant.adapters.data_files import shipped
 from assistant.adapters.own_model import assurance_data
 from assistant.assurance import (
     FACTS,
+    Judge,
     Odds,
     Weights,
-    assured,
     contrast_db,
     facts_of,
-    meaning_in,
+    voice_db,
     weights_from,
 )
 from assistant.errors import RecognizerError
@@ -27,9 +29,9 @@ EVEN, SURELY = Odds(0.0, NOTHING), Odds(60.0, NOTHING)
 ZERO = {"start": 0.0, "of": NOTHING}
 
 
-def utterance(*, seconds: float = 1.0, speech: float = 0.9) -> Utterance:
+def utterance(*, seconds: float = 1.0, speech: float = 0.9, level_db: float = -20.0) -> Utterance:
     samples = np.zeros(16_000, np.float32)
-    samples[4000:12_000] = 0.1
+    samples[4000:12_000] = 10 ** (level_db / 20)
     return Utterance(1.0, 1.0 + seconds, 1.0 + seconds + 0.25, speech, samples)
 
 
@@ -41,14 +43,14 @@ def heard(*shares: tuple[str, float], margin: float | None = 0.0) -> Heard:
 def test_without_evidence_the_recognisers_own_score_stands(grammar: Grammar) -> None:
     weights = Weights(Odds(-5.0, NOTHING), EVEN)
     call = heard(("fifteen goes", 1.0), margin=None)
-    assert assured(utterance(), call, weights, meaning_in(grammar)) == call
-    assert assured(utterance(), heard(), weights, meaning_in(grammar)).score == 0.7
+    assert Judge(weights, grammar.meaning).score(utterance(), call) == call
+    assert Judge(weights, grammar.meaning).score(utterance(), heard()).score == 0.7
 
 
 def test_the_score_is_the_chance_that_it_was_meant_times_that_it_is_right(grammar: Grammar) -> None:
     call = heard(("fifteen goes", 1.0), margin=-0.2)
     weights = Weights(Odds(1.0, {**NOTHING, "margin": 10.0, "words": 2.0}), EVEN)
-    got = assured(utterance(), call, weights, meaning_in(grammar)).score
+    got = Judge(weights, grammar.meaning).score(utterance(), call).score
     meant = 1 / (1 + math.exp(-(1.0 - 2.0 + 2.0 * math.log(2))))
     assert got == pytest.approx(0.5 * meant)
 
@@ -68,7 +70,7 @@ def test_only_rivals_that_mean_something_else_count(
     grammar: Grammar, shares: tuple[tuple[str, float], ...], lead: float, rest: float,
     number: float,
 ) -> None:  # fmt: skip
-    facts = facts_of(utterance(), heard(*shares), meaning_in(grammar))
+    facts = facts_of(utterance(), heard(*shares), grammar.meaning)
     assert set(facts) == set(FACTS)
     assert (facts["lead"], facts["rest"]) == pytest.approx((lead, rest))
     assert facts["number"] == number
@@ -77,16 +79,16 @@ def test_only_rivals_that_mean_something_else_count(
 def test_what_it_would_be_without_a_rival_is_told_beside_the_score(grammar: Grammar) -> None:
     weights = Weights(SURELY, Odds(0.0, {**NOTHING, "lead": 4.0}))
     close = heard(("fifteen goes", 0.6), ("fifty goes", 0.4))
-    got = assured(utterance(), close, weights, meaning_in(grammar))
+    got = Judge(weights, grammar.meaning).score(utterance(), close)
     assert got.score == pytest.approx(1 / (1 + math.exp(-math.log(1.5))))
     assert got.unrivalled == pytest.approx(1 / (1 + math.exp(-4.0)))
-    alone = assured(utterance(), heard(("fifteen goes", 1.0)), weights, meaning_in(grammar))
+    alone = Judge(weights, grammar.meaning).score(utterance(), heard(("fifteen goes", 1.0)))
     assert alone.score == alone.unrivalled
 
 
 def test_pace_words_and_speech_are_of_the_utterance(grammar: Grammar) -> None:
     call = heard(("fifteen goes sixteen snug", 1.0))
-    facts = facts_of(utterance(seconds=2.0, speech=0.8), call, meaning_in(grammar))
+    facts = facts_of(utterance(seconds=2.0, speech=0.8), call, grammar.meaning)
     assert facts["pace"] == pytest.approx(math.log(2.0))
     assert facts["words"] == pytest.approx(math.log(4))
     assert facts["speech"] == 0.8
@@ -98,6 +100,55 @@ def test_contrast_is_loud_over_quiet(loud: float, expected_db: float) -> None:
     samples[:8000] = loud
     assert contrast_db(samples) == pytest.approx(expected_db, abs=0.1)
     assert contrast_db(samples[:100]) == 0.0, "shorter than a frame"
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.003, 0.03])
+def test_the_level_of_a_voice_is_without_the_noise_around_it(noise: float) -> None:
+    rng = np.random.default_rng(3)
+    samples = rng.normal(0, noise, 32_000)
+    samples[8000:24_000] += rng.normal(0, 0.1, 16_000)
+    # White noise of 0.1 RMS is -20 dB; frames of 160 samples scatter by about half a decibel.
+    assert voice_db(samples.astype(np.float32)) == pytest.approx(-20.0, abs=1.0)
+    assert voice_db(np.full(16_000, 0.1, np.float32)) == -100.0, "nothing stands out"
+    assert voice_db(np.zeros(100, np.float32)) == -100.0, "shorter than a frame"
+
+
+def score_of(judge: Judge, level_db: float) -> float:
+    return judge.score(utterance(level_db=level_db), heard(("what now", 1.0))).score
+
+
+def test_what_is_far_fainter_than_the_calls_before_is_hardly_a_call(grammar: Grammar) -> None:
+    judge = Judge(Weights(Odds(4.0, NOTHING), SURELY), grammar.meaning)
+    assert score_of(judge, -50.0) == score_of(judge, -20.0), "no level is known yet"
+    for level_db in (-22.0, -20.0, -19.0):
+        assert judge.usual_db is None
+        judge.learn(utterance(level_db=level_db), heard(("what now", 1.0)))
+    assert judge.usual_db == pytest.approx(-20.0, abs=0.01)
+    by_level = [score_of(judge, level_db) for level_db in (-10.0, -20.0, -26.0, -32.0, -44.0)]
+    # A normal likelihood of 6 dB against a flat one, on odds of 4: scipy's density as the outside
+    # reference.
+    odds = [4.0 + norm.logpdf(far, 0, 6) - norm.logpdf(0, 0, 6) for far in (0, 0, 6, 12, 24)]
+    assert by_level == pytest.approx(list(expit(odds)), abs=1e-3)
+    assert by_level[2] > 0.95 > 0.8 > 0.5 > by_level[4]
+
+
+def test_one_who_moves_away_is_heard_again_after_some_calls(grammar: Grammar) -> None:
+    judge = Judge(Weights(Odds(4.0, NOTHING), SURELY), grammar.meaning)
+    for _ in range(20):
+        judge.learn(utterance(level_db=-20.0), heard(("what now", 1.0)))
+    tries = 0
+    while score_of(judge, -40.0) < 0.8:
+        judge.learn(utterance(level_db=-40.0), heard(("what now", 1.0)))
+        tries += 1
+    assert tries == 5
+
+
+def test_what_is_not_surely_a_call_tells_nothing_of_the_level(grammar: Grammar) -> None:
+    judge = Judge(Weights(Odds(4.0, NOTHING), Odds(0.0, NOTHING)), grammar.meaning)
+    for _ in range(9):
+        judge.learn(utterance(), heard(("what now", 1.0)))
+        judge.learn(utterance(), heard(("what now", 1.0), margin=None))
+    assert judge.usual_db is None
 
 
 @pytest.mark.parametrize(

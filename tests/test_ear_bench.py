@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import asdict, replace
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from tests.benchmarks.bench_ear import (
     RIGHT,
     grouped,
     judge,
+    usual_levels,
 )
 from tests.benchmarks.dev_clips import DevClip
 from tests.benchmarks.ear_records import Record, Uttered, conditions, read_records
@@ -98,14 +100,16 @@ def test_intervals_of_counts_are_those_of_the_tables(count: int, low: float, hig
 
 def test_a_larger_share_of_the_conditions_holds_the_smaller_and_the_clean_one_comes_once() -> None:
     clip = DevClip(Path("random-0007.flac"), "random", "somebody", "yes", 7)
-    every = list(conditions(clip, NOISES, (None, 20.0, 5.0), (0.0, 0.3), (0.0, -12.0)))
+    every = list(conditions(clip, NOISES, (None, 20.0, 5.0), (0.0, 0.3), (0.0, -12.0), (0.5, 9.0)))
     assert len(every) == len({condition for _, condition in every}) == 2 + 3 * 2 * 2
     assert all(0 <= place < 1 for place, _ in every)
-    assert {place for place, _ in conditions(clip, ("pink",), (5.0,), (0.3,), (0.0,))} < {
+    assert {(c.gain_db, c.before_s) for _, c in every} == set(product((0.0, -12.0), (0.5, 9.0)))
+    plain = (5.0,), (0.3,), (0.0,), (0.5,)
+    assert {place for place, _ in conditions(clip, ("pink",), *plain)} < {
         place for place, _ in every
     }
     room = replace(clip, group="room")
-    assert [condition[:3] for _, condition in conditions(room, NOISES, (5.0,), (0.3,), (0.0,))] == [
+    assert [condition[:3] for _, condition in conditions(room, NOISES, *plain)] == [
         ("clean", None, 0.0)
     ]
 
@@ -115,12 +119,16 @@ SURE, UNSURE = {**CALM, "lead": 1.0, "margin": 0.05}, {**CALM, "lead": 1.0, "mar
 WEIGHTS = Weights(Odds(0.0, {**CALM, "margin": 60.0}), Odds(5.0, CALM))
 
 
-def record(said: str, *heard: str, facts: dict[str, float] = SURE, group: str = "random") -> Record:
+def record(
+    said: str, *heard: str, facts: dict[str, float] = SURE, group: str = "random",
+    level_db: float = -20.0,
+) -> Record:  # fmt: skip
     uttered = [
-        Uttered([(words, 1.0)], facts, 0.05, 0.5, 0.75, 0.5, 1.5, 1.8, 0.01) for words in heard
+        Uttered([(words, 1.0)], facts, 0.05, 0.5, 0.75, level_db, 0.5, 1.5, 1.8, 0.01)
+        for words in heard
     ]
     return Record("own", "none", group, f"{group}-0001", "somebody", said, "pink", 5.0, 0.0, 0.0,
-                  1.5, 2.5, 0.4, 100.0, uttered)  # fmt: skip
+                  0.5, 1.5, 2.5, 0.4, 100.0, uttered)  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -144,6 +152,17 @@ def test_verdicts(given: Record, words: bool, before: str, taken: str) -> None:
     judged = judge(given, WEIGHTS)
     assert (judged.words, judged.before, judged.taken) == (words, before, taken)
     assert (judged.bench is None) == given.is_call, "no state is known for a random call"
+
+
+def test_the_bench_knows_how_loud_calls_are() -> None:
+    loud = replace(record("yes", "yes", level_db=-14.0), gain_db=6.0, voice="other")
+    calls = [record("yes", "yes", level_db=level_db) for level_db in (-21.0, -20.0, -10.0)]
+    near, far = (record("what then", "what now", group="talk", level_db=x) for x in (-20.0, -50.0))
+    usual_db = usual_levels([*calls, loud, near, far])
+    assert usual_db == {"somebody": -20.0, "other": -20.0, "": -20.0}
+    assert [judge(entry, WEIGHTS, -20.0).bench for entry in (near, far)] == [OTHER, NOTHING]
+    assert [judge(entry, WEIGHTS).bench for entry in (near, far)] == [OTHER, OTHER]
+    assert judge(far, WEIGHTS, -20.0).taken == OTHER, "by its sound alone"
 
 
 def test_records_come_back_as_they_were_and_a_torn_line_is_left_out(tmp_path: Path) -> None:

@@ -82,6 +82,28 @@ def test_prefixes_complete_sentences_and_next_words_agree(small: Grammar) -> Non
     assert small.next_words([]) == {"what", "how", *UNITS[1:], "twenty", "thirty"}
 
 
+@pytest.mark.parametrize(
+    ("words", "more"),
+    [
+        ("ground two", True), ("ground two and a half", False),
+        ("ground two and a half thou", False), ("ground", True), ("fifteen goes", True),
+        ("cylinder two", True), ("scratch that", False), ("twelve", True),
+        ("twelve strokes", False), ("rubbish", False),
+    ],
+)  # fmt: skip
+def test_what_only_gets_another_wording_by_more_words_means_no_more(
+    grammar: Grammar, words: str, more: bool
+) -> None:
+    assert grammar.may_mean_more(words.split()) == more
+
+
+def test_two_ways_to_say_the_same_mean_the_same(grammar: Grammar) -> None:
+    meaning = lambda text: grammar.meaning(text.split())  # noqa: E731
+    assert meaning("ground two and a half") == meaning("took two point five thou")
+    assert meaning("ground two") != meaning("ground three")
+    assert meaning("ground") == meaning("ground") != meaning("took")
+
+
 def test_the_sentences_are_counted_as_they_are_enumerated(small: Grammar) -> None:
     by_hand = {
         words for _, template in small.templates for words in small.sentences(template=template)

@@ -200,13 +200,13 @@ def test_a_complete_sentence_is_answered_sooner() -> None:
         ListedSource(TWO_CALLS), LoudnessFrontEnd(), CountingRecognizer(), is_complete=is_complete
     )
     waits = [u.decided_s - u.end_s for u, _ in listener.calls()]
-    assert waits == pytest.approx([0.20, 0.20])
-    assert asked == [("so", "far")] * 22  # from 0.10 s of quiet on
+    assert waits == pytest.approx([0.25, 0.25])
+    assert asked == [("so", "far")] * 32  # from 0.10 s of quiet on
 
 
 @pytest.mark.parametrize(
     ("complete", "goes_on", "wait_s"),
-    [(False, False, 0.70), (False, True, 0.70), (True, True, 0.35), (True, False, 0.20)],
+    [(False, False, 0.70), (False, True, 0.70), (True, True, 0.38), (True, False, 0.25)],
 )
 def test_a_sentence_that_may_go_on_is_waited_for(
     complete: bool, goes_on: bool, wait_s: float
@@ -254,7 +254,7 @@ def ahead(values: list[float], recognizer: Ahead, **settings: Any) -> list[tuple
 def test_the_answer_is_made_in_the_pause_and_anew_if_speech_goes_on() -> None:
     values = stream((QUIET, 40), (LOUD, 40), (QUIET, 15), (LOUD, 40), (QUIET, 90))
     recognizer = Ahead()
-    assert ahead(values, recognizer) == [("one two", 0.35)]
+    assert ahead(values, recognizer) == [("one two", 0.38)]
     assert recognizer.ended == 2
     assert len(recognizer.utterances) == 2
     whole = recognizer.sound(1)
@@ -286,7 +286,7 @@ def test_a_last_word_that_fades_out_slowly_is_heard_a_little_later() -> None:
     )  # fmt: skip
     ((utterance, heard),) = listener.calls()
     assert heard.words == ("one", "two")
-    assert utterance.decided_s - utterance.end_s == pytest.approx(0.22)
+    assert utterance.decided_s - utterance.end_s == pytest.approx(0.25)
 
 
 def test_a_soft_word_after_the_answer_was_made_ahead_is_heard() -> None:
@@ -330,7 +330,7 @@ def test_after_a_call_that_was_ended_by_hand_the_front_end_begins_anew() -> None
     assert front_end.quietest == LOUD
 
 
-@pytest.mark.parametrize(("expected", "wait_s"), [(False, 0.50), (True, 0.20)])
+@pytest.mark.parametrize(("expected", "wait_s"), [(False, 0.50), (True, 0.25)])
 def test_a_number_that_may_be_longer_is_waited_for_unless_it_is_the_one_expected(
     expected: bool, wait_s: float
 ) -> None:
@@ -348,7 +348,7 @@ def test_what_was_made_ahead_takes_no_time_after_the_end_but_what_the_pause_was_
 ):
     class Slow(Ahead):
         def end(self) -> Heard:
-            return replace(super().end(), compute_s=0.5, final_s=0.13)
+            return replace(super().end(), compute_s=0.5, final_s=0.18)
 
     listener = Listener(
         ListedSource(TWO_CALLS), LoudnessFrontEnd(), Slow(), ahead=True,

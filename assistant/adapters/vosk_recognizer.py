@@ -14,11 +14,12 @@ import math
 import os
 import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import soxr
 
 from assistant.errors import RecognizerError
 from assistant.utterance import SAMPLE_RATE_HZ, Evidence, Heard, Hypothesis, Samples
@@ -43,6 +44,9 @@ class VoskRecognizer:
 
     name: for people, else that of the folder. loop_folder: the same model compiled without words;
     with it, the score tells speech of the grammar from other speech.
+    speeds: the sound is heard so much faster or slower, each 0.8 to 1.25, by as many decoders at
+    once, and what they find is mixed: where they differ, neither is sure of itself any more. The
+    margin is of the first.
     Raises RecognizerError when the folder holds no whole model, the model lacks words of the graph,
     the graph is empty, or vosk cannot be imported.
     """
@@ -54,6 +58,7 @@ class VoskRecognizer:
         *,
         loop_folder: Path | None = None,
         name: str | None = None,
+        speeds: Sequence[float] = (1.0,),
     ) -> None:
         if not graph.arcs or not graph.finals:
             raise RecognizerError("The grammar holds no sentence: give it at least one.")
@@ -63,23 +68,26 @@ class VoskRecognizer:
         self._graph = graph
         self._name = name or model_folder.resolve().name
         try:
-            self._model = vosk.Model(model_path=str(model_folder))
-            self._check_words(model_folder)
-            arguments: list[Any] = [self._model, SAMPLE_RATE_HZ]
+            model = vosk.Model(model_path=str(model_folder))
+            self._check_words(model, model_folder)
+            arguments: list[Any] = [model, SAMPLE_RATE_HZ]
             if not static:
-                arguments.append(json.dumps(self._pairs()))
-            self._decoder = vosk.KaldiRecognizer(*arguments)
+                arguments.append(json.dumps(self._pairs(model)))
+            self._decoders = [
+                _Decoder(vosk.KaldiRecognizer(*arguments), _PATHS, speed) for speed in speeds
+            ]
+            self._loop: _Decoder | None = None
+            if loop_folder is not None:
+                check_model_folder(loop_folder)
+                loop = vosk.Model(model_path=str(loop_folder))
+                self._loop = _Decoder(vosk.KaldiRecognizer(loop, SAMPLE_RATE_HZ), 1, speeds[0])
         except RecognizerError:
             raise
         except Exception as exc:  # vosk raises nothing more exact
             raise RecognizerError(
                 f"Vosk cannot load the model in {model_folder} ({exc}): fetch or build it again."
             ) from exc
-        self._decoder.SetMaxAlternatives(_PATHS)
-        self._loop = _Loop(vosk, loop_folder) if loop_folder is not None else None
-        self._pieces: list[list[_Path]] = []
         self._open = False
-        self._fed = False
         self._compute_s = 0.0
 
     @property
@@ -87,16 +95,16 @@ class VoskRecognizer:
         """Name for people: vosk and the model's folder."""
         return f"vosk {self._name}"
 
+    @property
+    def _all(self) -> list["_Decoder"]:
+        return self._decoders if self._loop is None else [*self._decoders, self._loop]
+
     def begin(self) -> None:
         """Start an utterance, dropping an unfinished one."""
         self._check_not_closed()
-        if self._fed:
-            self._decoder.Reset()
-        if self._loop is not None:
-            self._loop.begin()
-        self._pieces = []
+        for decoder in self._all:
+            decoder.begin()
         self._compute_s = 0.0
-        self._fed = False
         self._open = True
 
     def feed(self, samples: Samples) -> None:
@@ -105,39 +113,26 @@ class VoskRecognizer:
         if not len(samples):
             return
         began = time.perf_counter()
-        pcm = (np.clip(samples, -1.0, 1.0) * 32767).astype("<i2").tobytes()
-        try:
-            ended = self._decoder.AcceptWaveform(pcm)
-        except Exception as exc:
-            raise RecognizerError(f"Vosk could not go on ({exc}): say it again.") from exc
-        self._fed = True
-        if self._loop is not None:
-            self._loop.feed(pcm)
-        if ended:  # Vosk heard a pause; our endpointer has not, so this is only a piece
-            self._pieces.append(_paths(self._decoder.Result()))
+        for decoder in self._all:
+            decoder.feed(samples)
         self._compute_s += time.perf_counter() - began
 
     def words_so_far(self) -> tuple[str, ...]:
         """Best words of the sound fed so far; may still change."""
-        if not self._open or not self._fed:
-            return ()
-        before = tuple(word for piece in self._pieces for word in piece[0][0])
-        partial = json.loads(self._decoder.PartialResult()).get("partial", "")
-        return before + tuple(partial.split())
+        return self._decoders[0].words_so_far() if self._open else ()
 
     def end(self) -> Heard:
         """Finish the utterance. Raises RecognizerError before ``begin``."""
         self._check_begun()
         began = time.perf_counter()
         self._open = False
-        if self._fed:
-            self._pieces.append(_paths(self._decoder.FinalResult()))
-            self._fed = False
-        hypotheses, score = self._judge()
+        found = [decoder.end() for decoder in self._decoders]
+        hypotheses, score = self._judge(found)
         evidence = None
         if self._loop is not None and hypotheses:
-            best = max(log for words, log in _joined(self._pieces) if words == hypotheses[0].words)
-            evidence = Evidence(self._loop.margin(best))
+            frames = max(1.0, self._loop.heard_s / _FRAME_S)
+            free = self._loop.end()
+            evidence = Evidence((_best_log(found[0]) - _best_log(free)) / frames)
             score = _score(evidence.margin)
         final_s = time.perf_counter() - began
         return Heard(hypotheses, score, self._compute_s + final_s, final_s, evidence)
@@ -145,35 +140,31 @@ class VoskRecognizer:
     def close(self) -> None:
         """Free the model; calling it twice does no harm."""
         self._open = False
-        self._decoder = self._model = self._loop = None
+        self._decoders, self._loop = [], None
 
-    def _judge(self) -> tuple[tuple[Hypothesis, ...], float]:
-        """Readings that are sentences or begin one, as shares of 1, and the share of all these."""
-        logs: dict[tuple[str, ...], float] = {}
-        for words, log in _joined(self._pieces):
-            logs[words] = max(log, logs.get(words, -math.inf))
-        if not logs:
-            return (), 0.0
-        top = max(logs.values())
-        shares = {words: math.exp((log - top) / _TEMPERATURE) for words, log in logs.items()}
-        total = sum(shares.values())
+    def _judge(self, found: Sequence[list[_Path]]) -> tuple[tuple[Hypothesis, ...], float]:
+        """Readings that are sentences or begin one, as shares of 1, and the share of all these.
+
+        found: paths of each decoder; the shares are the means of theirs.
+        """
+        shares: dict[tuple[str, ...], float] = {}
+        for paths in found:
+            for words, share in _shares(paths).items():
+                shares[words] = shares.get(words, 0.0) + share / len(found)
         allowed = [words for words in shares if words and self._graph.begins(words)]
         allowed.sort(key=lambda words: -shares[words])
-        if not allowed:
-            return (), 0.0
-        inside = sum(shares[words] for words in allowed)
-        readings = tuple(Hypothesis(words, shares[words] / total) for words in allowed[:_READINGS])
-        return readings, inside / total
+        readings = tuple(Hypothesis(words, shares[words]) for words in allowed[:_READINGS])
+        return readings, sum(shares[words] for words in allowed)
 
-    def _check_words(self, folder: Path) -> None:
-        unknown = [w for w in self._graph.vocabulary if self._model.vosk_model_find_word(w) < 0]
+    def _check_words(self, model: Any, folder: Path) -> None:
+        unknown = [w for w in self._graph.vocabulary if model.vosk_model_find_word(w) < 0]
         if unknown:
             raise RecognizerError(
                 f"The model in {folder} does not know {', '.join(map(repr, unknown[:5]))}: "
                 "use other words in the grammar, or a model that was built for it."
             )
 
-    def _pairs(self) -> list[str]:
+    def _pairs(self, model: Any) -> list[str]:
         """Every pair of words that may follow each other, and single words that are sentences."""
         after: dict[int, set[str]] = {}
         for source, word, _ in self._graph.arcs:
@@ -184,11 +175,11 @@ class VoskRecognizer:
             for source, word, target in self._graph.arcs
             if source == self._graph.start and target in self._graph.finals
         }
-        known = [_UNKNOWN] if self._model.vosk_model_find_word(_UNKNOWN) >= 0 else []
+        known = [_UNKNOWN] if model.vosk_model_find_word(_UNKNOWN) >= 0 else []
         return [*sorted(pairs | single), *known]
 
     def _check_not_closed(self) -> None:
-        if self._model is None:
+        if not self._decoders:
             raise RecognizerError("This recogniser was closed: make a new one.")
 
     def _check_begun(self) -> None:
@@ -197,37 +188,78 @@ class VoskRecognizer:
             raise RecognizerError("No utterance was begun: call begin() first.")
 
 
-class _Loop:
-    """The same sound model with all sounds free to follow each other.
+class _Decoder:
+    """One decoder of Vosk's, fed with the sound at its own speed.
 
-    Speech of the grammar is explained by it about as well as by the grammar, other speech far
-    better: the difference, a frame of 30 ms, tells whether the grammar was meant.
+    Of a model without words (a loop of free sounds): speech of the grammar is explained by it about
+    as well as by the grammar, other speech far better.
     """
 
-    def __init__(self, vosk: Any, folder: Path) -> None:
-        check_model_folder(folder)
-        self._model = vosk.Model(model_path=str(folder))
-        self._decoder = vosk.KaldiRecognizer(self._model, SAMPLE_RATE_HZ)
-        self._decoder.SetMaxAlternatives(1)
-        self.begin()
+    def __init__(self, decoder: Any, paths: int, speed: float) -> None:
+        self._decoder = decoder
+        self._decoder.SetMaxAlternatives(paths)
+        self._resampler = None
+        if speed != 1.0:
+            self._resampler = soxr.ResampleStream(speed, 1.0, 1, dtype="float32")
+        self._samples = 0
+        self._pieces: list[list[_Path]] = []
+
+    @property
+    def heard_s(self) -> float:
+        """Seconds of sound so far, at its speed."""
+        return self._samples / SAMPLE_RATE_HZ
 
     def begin(self) -> None:
         """Start an utterance."""
-        self._decoder.Reset()
+        if self._samples:
+            self._decoder.Reset()
+        if self._resampler is not None:
+            self._resampler.clear()
         self._samples = 0
-        self._log = 0.0
+        self._pieces = []
 
-    def feed(self, pcm: bytes) -> None:
-        """Take the next stretch of sound, 16 bit."""
-        self._samples += len(pcm) // 2
-        if self._decoder.AcceptWaveform(pcm):
-            self._log += _best_log(self._decoder.Result())
+    def feed(self, samples: Samples, *, last: bool = False) -> None:
+        """Take the next stretch of sound. Raises RecognizerError."""
+        if self._resampler is not None:
+            samples = self._resampler.resample_chunk(samples, last=last)
+        if not len(samples):
+            return
+        self._samples += len(samples)
+        pcm = (np.clip(samples, -1.0, 1.0) * 32767).astype("<i2").tobytes()
+        try:
+            ended = self._decoder.AcceptWaveform(pcm)
+        except Exception as exc:
+            raise RecognizerError(f"Vosk could not go on ({exc}): say it again.") from exc
+        if ended:  # Vosk heard a pause; our endpointer has not, so this is only a piece
+            self._pieces.append(_paths(self._decoder.Result()))
 
-    def margin(self, log: float) -> float:
-        """How much better the grammar explains the sound, a frame; log: of its best sentence."""
-        self._log += _best_log(self._decoder.FinalResult())
-        frames = max(1.0, self._samples / SAMPLE_RATE_HZ / _FRAME_S)
-        return (log - self._log) / frames
+    def words_so_far(self) -> tuple[str, ...]:
+        """Best words so far."""
+        if not self._samples:
+            return ()
+        before = tuple(word for piece in self._pieces for word in piece[0][0])
+        partial = json.loads(self._decoder.PartialResult()).get("partial", "")
+        return before + tuple(partial.split())
+
+    def end(self) -> list[_Path]:
+        """Readings of the utterance, best first; none where there was no sound."""
+        if self._resampler is not None:
+            self.feed(np.zeros(0, np.float32), last=True)
+        if self._samples:
+            self._pieces.append(_paths(self._decoder.FinalResult()))
+        self._samples = 0
+        return _joined(self._pieces) if self._pieces else []
+
+
+def _shares(paths: list[_Path]) -> dict[tuple[str, ...], float]:
+    """Words of the paths as shares of 1, by their log-likelihoods."""
+    logs: dict[tuple[str, ...], float] = {}
+    for words, log in paths:
+        logs[words] = max(log, logs.get(words, -math.inf))
+    top = max(logs.values(), default=0.0)
+    shares = {words: math.exp((log - top) / _TEMPERATURE) for words, log in logs.items()}
+    total = sum(shares.values())
+    return {words: share / total for words, share in shares.items()}
 
 
 def _score(margin: float) -> float:
@@ -235,8 +267,8 @@ def _score(margin: float) -> float:
     return 1.0 / (1.0 + math.exp(-min(60.0, max(-60.0, _SLOPE * (margin - _EVEN)))))
 
 
-def _best_log(result: str) -> float:
-    return max((log for _, log in _paths(result)), default=0.0)
+def _best_log(paths: list[_Path]) -> float:
+    return max((log for _, log in paths), default=0.0)
 
 
 def check_model_folder(folder: Path) -> bool:

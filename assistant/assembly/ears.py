@@ -11,7 +11,7 @@ from assistant.adapters.data_files import grammar_texts, shipped
 from assistant.adapters.own_model import assurance_data, compiled, usual_cache
 from assistant.adapters.rnnoise import open_front_end
 from assistant.adapters.vosk_recognizer import VoskRecognizer
-from assistant.assurance import Weights, assured, meaning_in, weights_from
+from assistant.assurance import Judge, Weights, weights_from
 from assistant.endpointer import Patience
 from assistant.errors import RecognizerError
 from assistant.grammar import REPLIES_FILE, Grammar
@@ -27,6 +27,8 @@ DEFAULT_EAR = "own"
 STOCK_EAR = "pocketsphinx"
 EARS = (DEFAULT_EAR, STOCK_EAR)
 OWN_MODEL = "leafcall-en"
+_SPEEDS = 0.93, 1.075
+"""Two hearings of each call: a little slower and a little faster than it was said."""
 _CALM = Patience(clear=0.35, look_s=0.25, short_hang_s=0.25, middle_hang_s=0.45, long_hang_s=0.45)
 """For an ear whose words so far lag behind and that is too slow to look ahead."""
 
@@ -49,7 +51,9 @@ def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
     """
     if ear == DEFAULT_EAR:
         grammar_model, loop_model = compiled(shipped("models") / OWN_MODEL, graph, usual_cache())
-        return VoskRecognizer(graph, grammar_model, loop_folder=loop_model, name=OWN_MODEL)
+        return VoskRecognizer(
+            graph, grammar_model, loop_folder=loop_model, name=OWN_MODEL, speeds=_SPEEDS
+        )
     if ear == STOCK_EAR:
         try:  # only when it is wanted: it is an extra, and its decoder is slow to load
             from assistant.adapters.sphinx_recognizer import SphinxRecognizer
@@ -87,20 +91,12 @@ class Ear:
     def listener(self, source: AudioSource) -> Listener:
         """Listens to one source."""
         self.front_end.reset()
-        meaning = meaning_in(self.grammar)
-
         numerals = self.grammar.numbers.words if self.grammar.numbers is not None else frozenset()
-
-        def judge(utterance: Utterance, heard: Heard) -> Heard:
-            if self.weights is None:
-                return heard
-            return assured(utterance, heard, self.weights, meaning)
-
+        judge = None if self.weights is None else Judge(self.weights, self.grammar.meaning)
         return Listener(
             source, self.front_end, self.recognizer, is_complete=self.grammar.is_complete,
-            may_go_on=lambda words: bool(self.grammar.next_words(words)),
-            in_number=lambda words: words[-1] in numerals, judge=judge,
-            patience=_CALM if self.slow else None, ahead=not self.slow,
+            may_go_on=self.grammar.may_mean_more, in_number=lambda words: words[-1] in numerals,
+            judge=judge, patience=_CALM if self.slow else None, ahead=not self.slow,
         )  # fmt: skip
 
 

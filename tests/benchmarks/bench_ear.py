@@ -8,8 +8,9 @@
 Of calls: *words* = every word right; *before* = everything heard that is a sentence is taken, right
 or wrong by its meaning; *taken* = by its sound, as ``interpretation.refused_by_ear`` has it: right,
 wrong (of these by number alone) or asked again; *at the bench* = the same calls told to a bench in
-the state that the call was made for (group session): right, wrong. Of talk and noise: commands
-taken, an hour of sound, by sound and at a bench in the state of some session.
+the state that the call was made for (group session) and that knows how loud calls are: right,
+wrong. Of talk and noise: commands taken, an hour of sound, by sound and at a bench in the state of
+some session. Calls are as loud as usual at ``--gains`` 0 of ``ear_records``.
 
 Intervals, 95 %: of shares Wilson's score interval, of rates the exact one of a Poisson count.
 Time: processor seconds a second of sound; *reply* = from the end of speech of the clean clip to the
@@ -33,7 +34,7 @@ from rich.table import Table
 from assistant.adapters.data_files import shipped
 from assistant.adapters.own_model import assurance_data
 from assistant.assembly.ears import OWN_MODEL, load_wording
-from assistant.assurance import Weights, meaning_in, sure_of, weights_from
+from assistant.assurance import Weights, sure_of, weights_from
 from assistant.grammar import Parsed
 from assistant.interpretation import Understood, interpret, refused_by_ear
 from assistant.session import State
@@ -61,14 +62,29 @@ class Judged:
     bench: str | None
 
 
-def heard_of(uttered: Uttered, weights: Weights | None) -> Heard:
-    """What the recogniser gave, judged by ``weights`` (None: by its own score)."""
+def heard_of(uttered: Uttered, weights: Weights | None, usual_db: float | None = None) -> Heard:
+    """What the recogniser gave, judged by ``weights`` (None: by its own score).
+
+    usual_db: level of the voice in calls; None: not known.
+    """
     ways = tuple(Hypothesis(tuple(words.split()), share) for words, share in uttered.hypotheses)
     evidence = None if uttered.margin is None else Evidence(uttered.margin)
     heard = Heard(ways, uttered.score, evidence=evidence, sure_from=uttered.sure_from)
     if weights is None or not uttered.facts or not uttered.score:  # 0: impossibly slow
         return heard
-    return sure_of(heard, uttered.facts, weights)
+    far_db = 0.0 if usual_db is None else max(0.0, usual_db - uttered.level_db)
+    return sure_of(heard, uttered.facts, weights, far_db=far_db)
+
+
+def usual_levels(records: Sequence[Record]) -> dict[str, float]:
+    """How loud the calls of each voice are, turned up or down by nothing; "": those of all."""
+    found: dict[str, list[float]] = {"": []}
+    for record in records:
+        if record.is_call:
+            for uttered in record.utterances:
+                for voice in ("", record.voice):
+                    found.setdefault(voice, []).append(uttered.level_db - record.gain_db)
+    return {voice: float(np.median(levels)) for voice, levels in found.items() if levels}
 
 
 @cache
@@ -87,12 +103,12 @@ def _state(record: Record) -> State | None:
 
 def means(words: tuple[str, ...], said: str) -> bool:
     """Whether ``words`` mean what was said."""
-    meaning = meaning_in(grammar())
+    meaning = grammar().meaning
     return meaning(words) == meaning(tuple(said.split()))
 
 
-def judge(record: Record, weights: Weights | None) -> Judged:
-    """What came of a record."""
+def judge(record: Record, weights: Weights | None, usual_db: float | None = None) -> Judged:
+    """What came of a record. usual_db: how loud calls are at this bench."""
     wanted = grammar().parse(record.said.split()) if record.is_call else None
     state = _state(record)
     before, taken, bench = [], [], []
@@ -104,7 +120,8 @@ def judge(record: Record, weights: Weights | None) -> Judged:
         before.append(parsed)
         if refused_by_ear(heard, grammar()) is None:
             taken.append(parsed)
-        found = None if state is None else interpret(heard, grammar(), state)
+        known = heard_of(uttered, weights, usual_db)
+        found = None if state is None else interpret(known, grammar(), state)
         if isinstance(found, Understood):
             bench.append(found.parsed)
     words = " ".join(word for uttered in record.utterances for word in uttered.words)
@@ -286,7 +303,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     else:
         shared = shipped_weights(given.assurance)
         weights = {record.voice: shared for record in records}
-    judged = [judge(record, weights[record.voice]) for record in records]
+    usual_db = usual_levels(records)
+    judged = [
+        judge(record, weights[record.voice], usual_db.get(record.voice, usual_db.get("")))
+        for record in records
+    ]
     show(Console(width=220), judged, given.by.split(","), total=True)
     if given.plot:
         plot(judged, given.plot)

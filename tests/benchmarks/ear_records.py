@@ -8,10 +8,12 @@ Measuring takes long, so it uses ``--jobs`` processes, can be broken off and goe
 stopped: what ``--records`` holds already is not measured again. Tables, the plot and the fit of the
 assurance are made from the records (``bench_ear``, ``fit_assurance``). Measure time with one job.
 
-Every clip is put into a room (0.4 s before it, 0.75 s after), then goes through front end,
-endpointer and recogniser like a recording. The signal-to-noise ratio is the active speech level
-(noises.active_level) over the noise's mean. ``--share`` of all conditions of a clip are drawn, by
-their names alone, so a larger share holds the smaller one; a level is drawn out of ``--gains``.
+Every clip is put into a room (``--before`` seconds before it, 0.75 s after), then goes through
+front end, endpointer and recogniser like a recording. The signal-to-noise ratio is the active
+speech level (noises.active_level) over the noise's mean. ``--share`` of all conditions of a clip
+are drawn, by their names alone, so a larger share holds the smaller one; a level is drawn out of
+``--gains``, a time before the clip out of ``--before``: noise that has run for long is heard in
+another way.
 A manifest has the columns ``file`` and ``said``; what holds noise already is left out.
 """
 
@@ -38,34 +40,39 @@ from rich.progress import Progress
 
 from assistant.adapters.wav_file import read_sound
 from assistant.assembly.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
-from assistant.assurance import facts_of, meaning_in
+from assistant.assurance import facts_of, voice_db
 from assistant.grammar import Grammar
-from assistant.utterance import FRAME_SAMPLES, Heard, Samples, Utterance
+from assistant.utterance import FRAME_SAMPLES, SAMPLE_RATE_HZ, Heard, Samples, Utterance
 from tests.benchmarks.dev_clips import CALLS, DevClip, home, read_clips
 from tests.benchmarks.noises import NOISES, add_echo, add_noise, end_of_speech_s
 
-_BEFORE, _AFTER = 6400, 12000  # samples of room before and after a clip
+_AFTER = 12000  # samples of room after a clip
 _ROOM = 2e-4
 
 
 class Condition(NamedTuple):
-    """What is done to a clip. snr_db: None = no noise (kind "clean")."""
+    """What is done to a clip. snr_db: None = no noise (kind "clean"). before_s: room before it."""
 
     noise: str
     snr_db: float | None
     echo_s: float
     gain_db: float
+    before_s: float
 
 
 @dataclass(frozen=True)
 class Uttered:
-    """One utterance as it was heard. hypotheses: (words, share). facts: of ``assurance``."""
+    """One utterance as it was heard. hypotheses: (words, share). facts: of ``assurance``.
+
+    level_db: of its voice.
+    """
 
     hypotheses: list[tuple[str, float]]
     facts: dict[str, float]
     margin: float | None
     score: float
     sure_from: float
+    level_db: float
     start_s: float
     end_s: float
     decided_s: float
@@ -95,6 +102,7 @@ class Record:
     snr_db: float | None
     echo_s: float
     gain_db: float
+    before_s: float
     end_s: float
     audio_s: float
     cpu_s: float
@@ -105,7 +113,7 @@ class Record:
     def key(self) -> tuple[object, ...]:
         """What tells it from all others."""
         return (self.ear, self.front_end, self.clip, self.noise, self.snr_db, self.echo_s,
-                self.gain_db)  # fmt: skip
+                self.gain_db, self.before_s)  # fmt: skip
 
     @property
     def is_call(self) -> bool:
@@ -188,7 +196,7 @@ def _drawn(*parts: object) -> float:
 
 def conditions(
     clip: DevClip, noises: Sequence[str], snrs: Sequence[float | None], echoes: Sequence[float],
-    gains: Sequence[float],
+    gains: Sequence[float], befores: Sequence[float],
 ) -> Iterator[tuple[float, Condition]]:  # fmt: skip
     """Every condition that a clip can meet, with its place 0..1 in the draw; rooms are bare."""
     if clip.group == "room":
@@ -198,17 +206,21 @@ def conditions(
     for noise, snr_db in kinds:
         for echo_s in echoes:
             name = clip.path.stem, noise, snr_db, echo_s
-            gain_db = random.Random(repr(name)).choice(gains)
-            yield _drawn(*name), Condition(noise, snr_db, echo_s, gain_db)
+            rng = random.Random(repr(name))
+            yield (
+                _drawn(*name),
+                Condition(noise, snr_db, echo_s, rng.choice(gains), rng.choice(befores)),
+            )
 
 
 def sound_of(clip: DevClip, condition: Condition) -> tuple[Samples, float]:
     """The clip in its condition, room before and after; seconds to the end of its speech."""
-    noise, snr_db, echo_s, gain_db = condition
+    noise, snr_db, echo_s, gain_db, before_s = condition
     seed = zlib.crc32(repr((clip.path.stem, *condition[:3])).encode())
     rng = np.random.default_rng(seed)
     clean = read_sound(clip.path).samples.astype(np.float64) * 10 ** (gain_db / 20)
-    clean = np.concatenate([rng.normal(0, _ROOM, _BEFORE), clean, rng.normal(0, _ROOM, _AFTER)])
+    before, after = (rng.normal(0, _ROOM, n) for n in (round(before_s * SAMPLE_RATE_HZ), _AFTER))
+    clean = np.concatenate([before, clean, after])
     sound = add_echo(clean, echo_s, seed) if echo_s else clean
     if snr_db is not None:
         sound = add_noise(sound, noise, snr_db, seed)
@@ -225,21 +237,22 @@ def hear(ear: Ear, name: str, front_end: str, task: Task) -> Record:
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return Record(
         name, front_end, clip.group, clip.path.stem, clip.voice, clip.said, *condition, end_s,
-        len(sound) / 16_000, round(cpu_s, 3),
+        len(sound) / SAMPLE_RATE_HZ, round(cpu_s, 3),
         round(peak / (1024 if sys.platform != "darwin" else 1024**2), 1),
         [_uttered(utterance, heard) for utterance, heard in calls],
     )  # fmt: skip
 
 
 def _uttered(utterance: Utterance, heard: Heard) -> Uttered:
-    facts = facts_of(utterance, heard, meaning_in(grammar()))
+    facts = facts_of(utterance, heard, grammar().meaning)
     evidence = heard.evidence
     return Uttered(
         [(" ".join(h.words), round(h.score, 5)) for h in heard.hypotheses],
         {name: round(value, 5) for name, value in facts.items()},
         None if evidence is None else round(evidence.margin, 5),
-        round(heard.score, 5), heard.sure_from, round(utterance.start_s, 2),
-        round(utterance.end_s, 2), round(utterance.decided_s, 2), round(heard.final_s, 4),
+        round(heard.score, 5), heard.sure_from, round(voice_db(utterance.samples), 2),
+        round(utterance.start_s, 2), round(utterance.end_s, 2), round(utterance.decided_s, 2),
+        round(heard.final_s, 4),
     )  # fmt: skip
 
 
@@ -283,7 +296,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         for clip in clips
         if not given.groups or clip.group in given.groups
         for place, condition in conditions(
-            clip, given.noises, given.snrs, given.echoes, given.gains
+            clip, given.noises, given.snrs, given.echoes, given.gains, given.before
         )
         if place < given.share
     ]
@@ -329,6 +342,7 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--snrs", type=ratios, default=[None, 20.0, 10.0, 5.0, 0.0])
     parser.add_argument("--echoes", type=numbers, default=[0.0, 0.3], help="60 dB fall, s")
     parser.add_argument("--gains", type=numbers, default=[0.0], help="levels, dB")
+    parser.add_argument("--before", type=numbers, default=[0.5, 12.0], help="room before a clip, s")
     parser.add_argument("--share", type=float, default=1.0, help="of all conditions, 0..1")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     return parser.parse_args(arguments)

@@ -11,7 +11,6 @@ from decimal import Decimal
 
 import numpy as np
 
-from assistant.assurance import meaning_in
 from assistant.grammar import Grammar
 from tests.benchmarks.shop import NM_PER_THOU, Engine
 from tests.simulation.told import Key, ReplyReader, Told
@@ -99,7 +98,7 @@ class Person:
             raise ValueError("The grammar has no numbers: the person needs some to call.")
         self._numbers = grammar.numbers
         self._reader = ReplyReader(grammar.numbers)
-        self._meaning = meaning_in(grammar)
+        self._meaning = grammar.meaning
         self._engine = engine
         self._leaves = list(leaves)
         self._habits = habits or Habits()
