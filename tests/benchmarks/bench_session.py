@@ -8,8 +8,8 @@ turn-taking, dialogue, log on disk, voice (``tests/simulation``). Into the micro
 the replies (as loud as the calls, with a tail of the room), talk between the calls (6 dB under
 them), dropped tools, and noise; signal-to-noise ratio is the active speech level over the noise's
 mean. Bench truth (cut and feel spreads, leaf errors) as in ``shop.py``. Time is that of the room:
-the person works fast (0.5 to 1.5 s between reply and call), so an hour holds more calls than at a
-bench. She listens to every read-back.
+the person works fast (0.5 to 1.5 s between reply and call unless ``--gap`` says otherwise), so an
+hour holds more calls than at a bench. She listens to every read-back.
 
 *right*: accepted with the true gap inside the window; *over*: true gap past the most; *under*:
 accepted below the least. *tried again*: calls that came to nothing or to something else, of all
@@ -69,7 +69,7 @@ def run_one(
         person = person_for(job, grammar, engine, seed=seed)
         shop = Shop(
             noise=options.noise, snr_db=snr_db, talk=options.talk, tools=options.tools,
-            longest_s=options.longest_s,
+            longest_s=options.longest_s, gap_s=options.gap,
         )  # fmt: skip
         clips = sorted((CHECKOUT / "sample_audio/talk").glob("*.wav"))
         talk = [levelled(read_sound(clip).samples.astype(np.float64)) for clip in clips]
@@ -240,6 +240,10 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     def listed(text: str) -> list[str]:
         return [part.strip() for part in text.split(",") if part.strip()]
 
+    def seconds(text: str) -> tuple[float, float]:
+        shortest, longest = (float(part) for part in listed(text))
+        return shortest, longest
+
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--cylinders", type=int, default=6)
     parser.add_argument("--voices", type=listed, default=["en-us+f3", "flite:slt"])
@@ -248,6 +252,9 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--seeds", type=int, default=2)
     parser.add_argument("--talk", type=float, default=0.2, help="talk clips a call")
     parser.add_argument("--tools", type=float, default=0.1, help="dropped tools a call")
+    parser.add_argument(
+        "--gap", type=seconds, default=(0.5, 1.5), help="between reply and call, s: least,most"
+    )
     parser.add_argument("--reply-speed", type=int, default=170, help="words a minute")
     parser.add_argument("--longest-s", type=float, default=5400.0, help="a session, room time")
     parser.add_argument("--lines", type=Path, help="append one JSON object a session here")
