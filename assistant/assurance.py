@@ -16,11 +16,9 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import Any
 
-import numpy as np
-
 from assistant.errors import RecognizerError
-from assistant.levels import to_db
-from assistant.utterance import FRAME_SAMPLES, Heard, Samples, Utterance
+from assistant.levels import contrast_db, voice_db
+from assistant.utterance import Heard, Utterance
 
 Meaning = Callable[[tuple[str, ...]], Hashable]
 """What words mean: equal for two ways to say the same thing (``Grammar.meaning``)."""
@@ -152,31 +150,6 @@ class Judge:
         facts = facts_of(utterance, heard, self._meaning)
         if facts and sure_of(heard, facts, self._weights).score >= _BEYOND_DOUBT:
             self._levels_db.append(voice_db(utterance.samples))
-
-
-def contrast_db(samples: Samples) -> float:
-    """How far the loud tenth of the 10 ms frames lies above the quiet tenth, dB, 0..100."""
-    quiet, loud = _quiet_and_loud(samples)
-    return min(100.0, to_db(loud) - to_db(quiet))
-
-
-def voice_db(samples: Samples) -> float:
-    """Level of the loud tenth of the 10 ms frames less the noise, which is the quiet tenth.
-
-    dB of full scale, -100 where nothing stands out.
-    """
-    quiet, loud = _quiet_and_loud(samples)
-    return to_db(loud - quiet)
-
-
-def _quiet_and_loud(samples: Samples) -> tuple[float, float]:
-    """Powers that a tenth of the frames lies under and over."""
-    whole = len(samples) // FRAME_SAMPLES
-    if not whole:
-        return 0.0, 0.0
-    frames = np.reshape(samples[: whole * FRAME_SAMPLES], (whole, FRAME_SAMPLES))
-    quiet, loud = np.percentile(np.mean(np.square(frames, dtype=np.float64), axis=1), [10, 90])
-    return float(quiet), float(loud)
 
 
 def facts_of(utterance: Utterance, heard: Heard, meaning: Meaning) -> dict[str, float]:

@@ -71,6 +71,31 @@ def level_db(samples: Samples) -> float:
     return to_db(power) if math.isfinite(power) else QUIETEST_DB
 
 
+def contrast_db(samples: Samples) -> float:
+    """How far the loud tenth of the 10 ms frames lies above the quiet tenth, dB, 0..100."""
+    quiet, loud = _quiet_and_loud(samples)
+    return min(100.0, to_db(loud) - to_db(quiet))
+
+
+def voice_db(samples: Samples) -> float:
+    """Level of the loud tenth of the 10 ms frames less the noise, which is the quiet tenth.
+
+    dB of full scale, -100 where nothing stands out.
+    """
+    quiet, loud = _quiet_and_loud(samples)
+    return to_db(loud - quiet)
+
+
+def _quiet_and_loud(samples: Samples) -> tuple[float, float]:
+    """Powers that a tenth of the frames lies under and over."""
+    whole = len(samples) // FRAME_SAMPLES
+    if not whole:
+        return 0.0, 0.0
+    frames = np.reshape(samples[: whole * FRAME_SAMPLES], (whole, FRAME_SAMPLES))
+    quiet, loud = np.percentile(np.mean(np.square(frames, dtype=np.float64), axis=1), [10, 90])
+    return float(quiet), float(loud)
+
+
 def figures_of(samples: Samples) -> SoundFigures:
     """Figures of a recording, mono, 16 kHz; one shorter than a block has no speech."""
     sound = np.nan_to_num(np.asarray(samples, np.float64), posinf=1.0, neginf=-1.0)

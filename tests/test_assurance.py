@@ -15,9 +15,7 @@ from assistant.assurance import (
     Judge,
     Odds,
     Weights,
-    contrast_db,
     facts_of,
-    voice_db,
     weights_from,
 )
 from assistant.errors import RecognizerError
@@ -92,25 +90,6 @@ def test_pace_words_and_speech_are_of_the_utterance(grammar: Grammar) -> None:
     assert facts["pace"] == pytest.approx(math.log(2.0))
     assert facts["words"] == pytest.approx(math.log(4))
     assert facts["speech"] == 0.8
-
-
-@pytest.mark.parametrize(("loud", "expected_db"), [(0.1, 40.0), (0.001, 0.0)])
-def test_contrast_is_loud_over_quiet(loud: float, expected_db: float) -> None:
-    samples = np.full(16_000, 0.001, np.float32)
-    samples[:8000] = loud
-    assert contrast_db(samples) == pytest.approx(expected_db, abs=0.1)
-    assert contrast_db(samples[:100]) == 0.0, "shorter than a frame"
-
-
-@pytest.mark.parametrize("noise", [0.0, 0.003, 0.03])
-def test_the_level_of_a_voice_is_without_the_noise_around_it(noise: float) -> None:
-    rng = np.random.default_rng(3)
-    samples = rng.normal(0, noise, 32_000)
-    samples[8000:24_000] += rng.normal(0, 0.1, 16_000)
-    # White noise of 0.1 RMS is -20 dB; frames of 160 samples scatter by about half a decibel.
-    assert voice_db(samples.astype(np.float32)) == pytest.approx(-20.0, abs=1.0)
-    assert voice_db(np.full(16_000, 0.1, np.float32)) == -100.0, "nothing stands out"
-    assert voice_db(np.zeros(100, np.float32)) == -100.0, "shorter than a frame"
 
 
 def score_of(judge: Judge, level_db: float) -> float:

@@ -7,7 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant.levels import RunningFloor, figures_of, level_db, to_db
+from assistant.levels import (
+    RunningFloor,
+    contrast_db,
+    figures_of,
+    level_db,
+    to_db,
+    voice_db,
+)
 from assistant.utterance import SAMPLE_RATE_HZ, Samples
 
 RNG = np.random.default_rng(5)
@@ -116,3 +123,22 @@ def test_the_floor_is_never_over_the_level(levels: list[float]) -> None:
 @given(st.floats(1e-9, 1.0))
 def test_decibels_of_a_power(power: float) -> None:
     assert 10 ** (to_db(power) / 10) == pytest.approx(power)
+
+
+@pytest.mark.parametrize(("loud", "expected_db"), [(0.1, 40.0), (0.001, 0.0)])
+def test_contrast_is_loud_over_quiet(loud: float, expected_db: float) -> None:
+    samples = np.full(16_000, 0.001, np.float32)
+    samples[:8000] = loud
+    assert contrast_db(samples) == pytest.approx(expected_db, abs=0.1)
+    assert contrast_db(samples[:100]) == 0.0, "shorter than a frame"
+
+
+@pytest.mark.parametrize("noise_rms", [0.0, 0.003, 0.03])
+def test_the_level_of_a_voice_is_without_the_noise_around_it(noise_rms: float) -> None:
+    rng = np.random.default_rng(3)
+    samples = rng.normal(0, noise_rms, 32_000)
+    samples[8000:24_000] += rng.normal(0, 0.1, 16_000)
+    # White noise of 0.1 RMS is -20 dB; frames of 160 samples scatter by about half a decibel.
+    assert voice_db(samples.astype(np.float32)) == pytest.approx(-20.0, abs=1.0)
+    assert voice_db(np.full(16_000, 0.1, np.float32)) == -100.0, "nothing stands out"
+    assert voice_db(np.zeros(100, np.float32)) == -100.0, "shorter than a frame"

@@ -145,12 +145,9 @@ class VoskRecognizer:
     def _judge(self, found: Sequence[list[_Path]]) -> tuple[tuple[Hypothesis, ...], float]:
         """Readings that are sentences or begin one, as shares of 1, and the share of all these.
 
-        found: paths of each decoder; the shares are the means of theirs.
+        found: paths of each decoder.
         """
-        shares: dict[tuple[str, ...], float] = {}
-        for paths in found:
-            for words, share in _shares(paths).items():
-                shares[words] = shares.get(words, 0.0) + share / len(found)
+        shares = _mixed(found)
         allowed = [words for words in shares if words and self._graph.begins(words)]
         allowed.sort(key=lambda words: -shares[words])
         readings = tuple(Hypothesis(words, shares[words]) for words in allowed[:_READINGS])
@@ -249,6 +246,15 @@ class _Decoder:
             self._pieces.append(_paths(self._decoder.FinalResult()))
         self._samples = 0
         return _joined(self._pieces) if self._pieces else []
+
+
+def _mixed(found: Sequence[list[_Path]]) -> dict[tuple[str, ...], float]:
+    """Words of all paths with the mean of their shares; where two decoders differ, none has all."""
+    mixed: dict[tuple[str, ...], float] = {}
+    for paths in found:
+        for words, share in _shares(paths).items():
+            mixed[words] = mixed.get(words, 0.0) + share / len(found)
+    return mixed
 
 
 def _shares(paths: list[_Path]) -> dict[tuple[str, ...], float]:

@@ -27,7 +27,7 @@ DEFAULT_EAR = "own"
 STOCK_EAR = "pocketsphinx"
 EARS = (DEFAULT_EAR, STOCK_EAR)
 OWN_MODEL = "leafcall-en"
-_SPEEDS = 0.93, 1.075
+SPEEDS = 0.93, 1.075
 """Two hearings of each call: a little slower and a little faster than it was said."""
 _CALM = Patience(clear=0.35, look_s=0.25, short_hang_s=0.25, middle_hang_s=0.45, long_hang_s=0.45)
 """For an ear whose words so far lag behind and that is too slow to look ahead."""
@@ -52,7 +52,7 @@ def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
     if ear == DEFAULT_EAR:
         grammar_model, loop_model = compiled(shipped("models") / OWN_MODEL, graph, usual_cache())
         return VoskRecognizer(
-            graph, grammar_model, loop_folder=loop_model, name=OWN_MODEL, speeds=_SPEEDS
+            graph, grammar_model, loop_folder=loop_model, name=OWN_MODEL, speeds=SPEEDS
         )
     if ear == STOCK_EAR:
         try:  # only when it is wanted: it is an extra, and its decoder is slow to load

@@ -9,6 +9,7 @@ import pytest
 from assistant.adapters.data_files import shipped
 from assistant.adapters.own_model import compiled
 from assistant.adapters.vosk_recognizer import VoskRecognizer
+from assistant.assembly.ears import SPEEDS
 from assistant.errors import RecognizerError
 from assistant.ports import Recognizer
 from assistant.wordgraph import WordGraph, from_sentences
@@ -25,7 +26,7 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def opened(graph: WordGraph, cache: Path) -> VoskRecognizer:
     heard, beside = compiled(MODEL, graph, cache)
-    return VoskRecognizer(graph, heard, loop_folder=beside, name="own")
+    return VoskRecognizer(graph, heard, loop_folder=beside, name="own", speeds=SPEEDS)
 
 
 @pytest.mark.audio

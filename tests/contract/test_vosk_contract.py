@@ -148,3 +148,33 @@ def test_a_model_is_fetched_with_progress_and_checked(
     size = Path(archive).stat().st_size
     assert seen == [(0, size), (size, size)]
     assert [path.name for path in folder.parent.iterdir()] == [name]
+
+
+@pytest.mark.parametrize(
+    ("found", "shares"),
+    [
+        ([[(("yes",), -5.0)], [(("yes",), -9.0)]], {("yes",): 1.0}),
+        ([[(("yes",), -5.0)], [(("no",), -5.0)]], {("yes",): 0.5, ("no",): 0.5}),
+        ([[(("yes",), 0.0), (("no",), -np.log(3.0))], [(("yes",), 0.0)]],
+         {("yes",): 0.875, ("no",): 0.125}),
+        ([[], [(("yes",), 0.0)]], {("yes",): 0.5}),
+        ([[]], {}),
+    ],
+)  # fmt: skip
+def test_where_two_hearings_differ_neither_has_all(
+    found: list[list[tuple[tuple[str, ...], float]]], shares: dict[tuple[str, ...], float]
+) -> None:
+    assert vosk_recognizer._mixed(found) == pytest.approx(shares)
+
+
+def test_the_same_hearing_twice_is_as_one(models: dict[str, Path]) -> None:
+    once, twice = (
+        VoskRecognizer(GRAPH, models["static"], speeds=speeds) for speeds in ((1.0,), (1.0, 1.0))
+    )
+    found = []
+    for recognizer in (once, twice):
+        recognizer.begin()
+        play(recognizer, "fifteen goes")
+        found.append(recognizer.end())
+    assert found[0].words == ("fifteen", "goes")
+    assert found[0].hypotheses == found[1].hypotheses
