@@ -7,7 +7,8 @@ Needs the extra ``train``, and the programs espeak-ng, flite and text2wave. The 
 that models/recipe holds out of training; festival's kal, probably the speaker of a training voice,
 is made but never read. Groups: ``session`` (a builder's session, each call with the state before it
 known by its number), ``random`` (any sentences of the grammar), ``talk`` (what is not for it),
-``people`` (held-out recordings outside the grammar), ``room`` (noise alone). Every clip has its own
+``people`` (held-out recordings outside the grammar), ``running`` (minutes of both without a break),
+``room`` (noise alone). Every clip has its own
 seed, so a broken-off run goes on with the same sound; it is made anew when its text has changed.
 """
 
@@ -44,8 +45,13 @@ SHARES = {
 _ACCENTS = ("en-us", "en-gb", "en-gb-x-rp", "en-us-nyc", "en-gb-scotland", "en-029")
 _KOKORO_VOICES = 10
 _LEFT_OUT = "festival-kal"
+_RUNNING_S = 60.0
 CALLS = ("session", "random", "given")
 """Groups of clips that are sentences of the grammar; given: those of a manifest."""
+
+
+Row = tuple[str, str, str, str, str]
+"""File, group, voice, words, seconds: a line of the table of clips."""
 
 
 def home() -> Path:
@@ -164,15 +170,40 @@ def make(folder: Path, human: Path | None, noise: Path | None) -> None:
         if len(rows) % 20 == 0:
             print(f"{len(rows)} clips", flush=True)
             _table(folder, rows)
-    _table(folder, rows)
+    _table(folder, rows + _running(folder, rows))
 
 
-def _people(folder: Path, human: Path) -> list[tuple[str, str, str, str, str]]:
+def _running(folder: Path, rows: list[Row]) -> list[Row]:
+    """Talk that goes on: sentences of one voice, or one set of people, a breath between them."""
+    made: list[Row] = []
+    by_voice: dict[str, list[Row]] = {}
+    for row in rows:
+        if row[1] in ("talk", "people") and row[2] != _LEFT_OUT:
+            kind = row[2] if row[1] == "talk" else row[2].rpartition("-")[0]
+            by_voice.setdefault(kind, []).append(row)
+    for voice, sentences in sorted(by_voice.items()):
+        rng, parts, texts = random.Random(f"running {voice}"), list[Samples](), list[str]()
+        rng.shuffle(sentences)
+        for at, (file, _, _, text, _) in enumerate(sentences, start=1):
+            with soundfile.SoundFile(folder / file) as sound:
+                parts.append(sound.read(dtype="float32"))
+            parts.append(np.zeros(round(rng.uniform(0.1, 0.6) * SAMPLE_RATE_HZ), np.float32))
+            texts.append(text)
+            seconds = sum(map(len, parts)) / SAMPLE_RATE_HZ
+            if seconds >= _RUNNING_S or (at == len(sentences) and seconds >= _RUNNING_S / 2):
+                name, said = f"clips/running-{len(made):04d}.flac", ", ".join(texts)
+                _cached(folder / name, said, partial(_as_is, voice, np.concatenate(parts)))
+                made.append((name, "running", voice, said, f"{seconds:.2f}"))
+                parts, texts = [], []
+    return made
+
+
+def _people(folder: Path, human: Path) -> list[Row]:
     """Held-out recordings of people; what is in the grammar is no part of it."""
     from models.recipe.human import human_clips, human_sets, human_sound
 
     grammar = load_grammar()
-    rows: list[tuple[str, str, str, str, str]] = []
+    rows: list[Row] = []
     for name in human_sets(human):
         clips = [clip for clip, held_out in human_clips(human, name) if held_out]
         sound = human_sound(human, name)
@@ -187,7 +218,7 @@ def _people(folder: Path, human: Path) -> list[tuple[str, str, str, str, str]]:
     return rows
 
 
-def _rooms(folder: Path, noise: Path | None) -> list[tuple[str, str, str, str, str]]:
+def _rooms(folder: Path, noise: Path | None) -> list[Row]:
     """Noise alone: made, loud and faint, and the held-out recordings of machines."""
     rows, rng = [], np.random.default_rng(5)
     parts = [(kind, 10 ** (rng.uniform(-50, -12) / 20) * _unit(make_noise(kind, 60 * 16_000, at)))
@@ -232,7 +263,7 @@ def _cached(path: Path, text: str, say: Callable[[], tuple[str, Samples]]) -> tu
         return file.title, file.read(dtype="float32")
 
 
-def _table(folder: Path, rows: list[tuple[str, str, str, str, str]]) -> None:
+def _table(folder: Path, rows: list[Row]) -> None:
     with (folder / "clips.csv").open("w", newline="", encoding="utf-8") as file:
         csv.writer(file).writerows([COLUMNS, *rows])
 
