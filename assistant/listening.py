@@ -23,6 +23,7 @@ _JOINT_S = 0.15  # quiet put between the two
 _LOOK_EVERY, _LAST_LOOK = 12, 36  # frames
 _LEVEL_MEMORY = 0.9  # of the level meter, a frame
 _QUIETEST_DB = -100.0
+_LONGEST_CALL_S = 9.0  # whoever speaks longer is not calling: no answer is made ahead any more
 
 
 class Listener:
@@ -252,14 +253,16 @@ class Listener:
         """Of the words so far; where that means to make the answer ahead, three times at most."""
         if not self._look_ahead:
             return self._standing_of(self._recognizer.words_so_far())
-        pause = self._endpointer.pause
+        so_far, pause = self._endpointer.so_far(), self._endpointer.pause
+        if (so_far.last - so_far.first) * FRAME_S > _LONGEST_CALL_S:
+            return Standing.OPEN
         unclear = self._looked in (Standing.OPEN, Standing.DOUBTFUL) or self._went_on_softly()
         if self._looked is None or (unclear and self._next_look <= pause <= _LAST_LOOK):
             self._next_look = pause + _LOOK_EVERY
             if self._ahead is not None:
                 self._hear_from_begin()
             heard = self._recognizer.end()
-            utterance = self._utterance(self._endpointer.so_far())
+            utterance = self._utterance(so_far)
             judged = self._judged(utterance, heard)
             self._looked = self._standing_of(heard.words, sure=lambda: self.trusts(judged))
             if self._looked in (Standing.WHOLE, Standing.MAY_GO_ON):

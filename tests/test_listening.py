@@ -270,6 +270,13 @@ def test_an_answer_that_is_not_sure_waits_longer_and_is_made_of_all_the_sound() 
     assert len(recognizer.sound(3)) > len(recognizer.sound(0)) + 25 * FRAME_SAMPLES
 
 
+def test_talk_that_goes_on_and_on_is_not_looked_at_in_every_pause() -> None:
+    words = [(LOUD, 60), (QUIET, 12)]
+    recognizer = Ahead()
+    ahead(stream((QUIET, 40), *words * 14, (QUIET, 90)), recognizer)
+    assert recognizer.ended == 13, "pauses within the first nine seconds, and the end"
+
+
 def test_a_last_word_that_fades_out_slowly_is_heard_a_little_later() -> None:
     """The pause seems to begin 0.20 s before the last word has ended."""
 
