@@ -6,7 +6,8 @@ talk that was not for the bench and on noise (``tests/benchmarks/fit_assurance``
 the sound model as plain data. Without such numbers the recogniser's own score stands.
 
 What is far fainter than the calls of the builder is hardly one of them: somebody else's talk, a
-radio. How loud his calls are is learned while he works (``Judge``).
+radio. How loud his calls are is learned while he works (``Judge``). What follows talk without a
+breath belongs to it.
 """
 
 import math
@@ -31,6 +32,9 @@ _FAR = 4.0  # nats to a rival beyond which nothing more is known: the recogniser
 LEVEL_SPREAD_DB = 6.0
 """Spread of the level of one builder's calls: he turns away, comes near, shouts (common practice,
 no source; halving the distance alone gives 6 dB)."""
+_TALK_BELOW = 0.2  # score of an utterance that was not meant for the bench
+_BREATH_S = 2.0  # who has just been talking and means the bench now mostly takes so long
+_AFTER_TALK = 2.0  # taken off the logarithm of the odds else: a clear call is still taken
 _LEVELS, _LEAST_LEVELS = 9, 3  # calls that tell the usual level: the last ones; at least so many
 _BEYOND_DOUBT = 0.95
 FACTS = ("margin", "lead", "rest", "number", "pace", "words", "speech", "contrast")
@@ -104,14 +108,17 @@ def _odds_from(data: object) -> Odds:
 
 
 def sure_of(
-    heard: Heard, facts: Mapping[str, float], weights: Weights, *, far_db: float = 0.0
-) -> Heard:
+    heard: Heard, facts: Mapping[str, float], weights: Weights, *, far_db: float = 0.0,
+    after_talk: bool = False,
+) -> Heard:  # fmt: skip
     """What was heard, with the chance by these facts as its score.
 
     far_db: how far its voice lies under the usual one of calls. The calls of one builder are taken
-    to spread normally about it by LEVEL_SPREAD_DB, other talk to be of any level.
+    to spread normally about it by LEVEL_SPREAD_DB, other talk to be of any level. after_talk:
+    whether it followed other talk without a breath.
     """
-    meant = weights.meant.probability(facts, far_db**2 / (2 * LEVEL_SPREAD_DB**2))
+    less = far_db**2 / (2 * LEVEL_SPREAD_DB**2) + _AFTER_TALK * after_talk
+    meant = weights.meant.probability(facts, less)
     alone = weights.right.probability({**facts, **_NO_RIVAL})
     right = min(alone, weights.right.probability(facts))
     return replace(heard, score=meant * right, sure_from=SURE, unrivalled=meant * alone)
@@ -124,6 +131,7 @@ class Judge:
         self._weights = weights
         self._meaning = meaning
         self._levels_db: deque[float] = deque(maxlen=_LEVELS)
+        self._talk_until_s = -math.inf
 
     @property
     def usual_db(self) -> float | None:
@@ -139,17 +147,33 @@ class Judge:
         usual_db, far_db = self.usual_db, 0.0
         if usual_db is not None:
             far_db = max(0.0, usual_db - voice_db(utterance.samples))
-        return sure_of(heard, facts, self._weights, far_db=far_db) if facts else heard
+        if not facts:
+            return heard
+        after_talk = is_after_talk(utterance.start_s, self._talk_until_s)
+        return sure_of(heard, facts, self._weights, far_db=far_db, after_talk=after_talk)
 
     def learn(self, utterance: Utterance, heard: Heard) -> None:
-        """Take the level of one more utterance, if its words leave no doubt that it was a call.
+        """Note whether one more utterance, as it was scored, was talk; and its level, if its words
+        leave no doubt that it was a call.
 
         Its level does not count for that: else one who moves away from the microphone would never
         be heard again.
         """
+        if is_talk(heard):
+            self._talk_until_s = utterance.end_s
         facts = facts_of(utterance, heard, self._meaning)
         if facts and sure_of(heard, facts, self._weights).score >= _BEYOND_DOUBT:
             self._levels_db.append(voice_db(utterance.samples))
+
+
+def is_talk(heard: Heard) -> bool:
+    """Whether there were words, and hardly meant for the bench."""
+    return bool(heard.words) and heard.score < _TALK_BELOW
+
+
+def is_after_talk(start_s: float, talk_until_s: float) -> bool:
+    """Whether what starts then follows talk that ended there, without a breath."""
+    return start_s - talk_until_s < _BREATH_S
 
 
 def facts_of(utterance: Utterance, heard: Heard, meaning: Meaning) -> dict[str, float]:

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from assistant.adapters.data_files import shipped
 from assistant.adapters.own_model import assurance_data
 from assistant.assurance import (
     FACTS,
+    SURE,
     Judge,
     Odds,
     Weights,
@@ -120,6 +122,22 @@ def test_one_who_moves_away_is_heard_again_after_some_calls(grammar: Grammar) ->
         judge.learn(utterance(level_db=-40.0), heard(("what now", 1.0)))
         tries += 1
     assert tries == 5
+
+
+@pytest.mark.parametrize(
+    ("pause_s", "talked", "taken"), [(0.3, True, False), (2.5, True, True), (0.3, False, True)]
+)
+def test_what_follows_talk_without_a_breath_must_be_clearer(
+    grammar: Grammar, pause_s: float, talked: bool, taken: bool
+) -> None:
+    judge = Judge(Weights(Odds(3.0, NOTHING), SURELY), grammar.meaning)
+    before = heard(("what now", 1.0))
+    judge.learn(utterance(), replace(before, score=0.1 if talked else 0.9))
+    ended_s = utterance().end_s
+    later = replace(utterance(), start_s=ended_s + pause_s, end_s=ended_s + pause_s + 1.0)
+    got = judge.score(later, before).score
+    assert got == pytest.approx(expit(3.0 if taken else 1.0))
+    assert (got >= SURE) == taken
 
 
 def test_what_is_not_surely_a_call_tells_nothing_of_the_level(grammar: Grammar) -> None:

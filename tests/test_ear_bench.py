@@ -165,6 +165,11 @@ def test_the_bench_knows_how_loud_calls_are() -> None:
     assert judge(far, WEIGHTS, -20.0).taken == OTHER, "by its sound alone"
 
 
+def test_every_command_of_talk_that_goes_on_counts() -> None:
+    talk = record("what now yes", "what now", "what then", "yes", group="running")
+    assert judge(talk, WEIGHTS).counts == (2, 2, 2)
+
+
 def test_records_come_back_as_they_were_and_a_torn_line_is_left_out(tmp_path: Path) -> None:
     kept = [record("yes", "yes"), record("no", "yes", "no")]
     lines = [json.dumps(asdict(entry)) for entry in kept]

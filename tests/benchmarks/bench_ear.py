@@ -34,7 +34,7 @@ from rich.table import Table
 from assistant.adapters.data_files import shipped
 from assistant.adapters.own_model import assurance_data
 from assistant.assembly.ears import OWN_MODEL, load_wording
-from assistant.assurance import Weights, sure_of, weights_from
+from assistant.assurance import Weights, is_after_talk, is_talk, sure_of, weights_from
 from assistant.grammar import Parsed
 from assistant.interpretation import Understood, interpret, refused_by_ear
 from assistant.session import State
@@ -52,7 +52,8 @@ WeightsOf = Callable[[Record], Weights | None]
 class Judged:
     """A record and what came of it: before the assurance, by sound, at the bench (None: no state).
 
-    Each one of NOTHING, RIGHT, NUMBER, OTHER; of talk NOTHING or OTHER.
+    Each one of NOTHING, RIGHT, NUMBER, OTHER; of talk NOTHING or OTHER. counts: utterances that
+    were taken in each of the three.
     """
 
     record: Record
@@ -60,12 +61,16 @@ class Judged:
     before: str
     taken: str
     bench: str | None
+    counts: tuple[int, int, int]
 
 
-def heard_of(uttered: Uttered, weights: Weights | None, usual_db: float | None = None) -> Heard:
+def heard_of(
+    uttered: Uttered, weights: Weights | None, usual_db: float | None = None, *,
+    talk_until_s: float = -math.inf,
+) -> Heard:  # fmt: skip
     """What the recogniser gave, judged by ``weights`` (None: by its own score).
 
-    usual_db: level of the voice in calls; None: not known.
+    usual_db: level of the voice in calls; None: not known. talk_until_s: when the last talk ended.
     """
     ways = tuple(Hypothesis(tuple(words.split()), share) for words, share in uttered.hypotheses)
     evidence = None if uttered.margin is None else Evidence(uttered.margin)
@@ -73,7 +78,19 @@ def heard_of(uttered: Uttered, weights: Weights | None, usual_db: float | None =
     if weights is None or not uttered.facts or not uttered.score:  # 0: impossibly slow
         return heard
     far_db = 0.0 if usual_db is None else max(0.0, usual_db - uttered.level_db)
-    return sure_of(heard, uttered.facts, weights, far_db=far_db)
+    after_talk = is_after_talk(uttered.start_s, talk_until_s)
+    return sure_of(heard, uttered.facts, weights, far_db=far_db, after_talk=after_talk)
+
+
+def heard_in_turn(record: Record, weights: Weights | None, usual_db: float | None) -> list[Heard]:
+    """All utterances of a record as ``assurance.Judge`` scores them one after another."""
+    found, talk_until_s = [], -math.inf
+    for uttered in record.utterances:
+        heard = heard_of(uttered, weights, usual_db, talk_until_s=talk_until_s)
+        if is_talk(heard):
+            talk_until_s = uttered.end_s
+        found.append(heard)
+    return found
 
 
 def usual_levels(records: Sequence[Record]) -> dict[str, float]:
@@ -112,22 +129,21 @@ def judge(record: Record, weights: Weights | None, usual_db: float | None = None
     wanted = grammar().parse(record.said.split()) if record.is_call else None
     state = _state(record)
     before, taken, bench = [], [], []
-    for uttered in record.utterances:
-        heard = heard_of(uttered, weights)
+    alone, at_work = (heard_in_turn(record, weights, level) for level in (None, usual_db))
+    for heard, known in zip(alone, at_work, strict=True):
         parsed = grammar().parse(heard.words)
         if parsed is None:
             continue
         before.append(parsed)
         if refused_by_ear(heard, grammar()) is None:
             taken.append(parsed)
-        known = heard_of(uttered, weights, usual_db)
         found = None if state is None else interpret(known, grammar(), state)
         if isinstance(found, Understood):
             bench.append(found.parsed)
     words = " ".join(word for uttered in record.utterances for word in uttered.words)
     at_bench = None if state is None else verdict(bench, wanted)
     return Judged(record, words == record.said, verdict(before, wanted), verdict(taken, wanted),
-                  at_bench)  # fmt: skip
+                  at_bench, (len(before), len(taken), len(bench)))  # fmt: skip
 
 
 def verdict(parts: Sequence[Parsed], wanted: Parsed | None) -> str:
@@ -205,8 +221,7 @@ def call_row(judged: Sequence[Judged]) -> list[str]:
 def talk_row(judged: Sequence[Judged]) -> list[str]:
     """Figures of some talk, as in TALK_COLUMNS."""
     hours = sum(j.record.audio_s for j in judged) / 3600
-    counts = [sum(v == OTHER for v in kind) for kind in zip(
-        *((j.before, j.taken, j.bench) for j in judged), strict=True)]  # fmt: skip
+    counts = [sum(kind) for kind in zip(*(j.counts for j in judged), strict=True)]
     return [str(len(judged)), f"{hours:.2f}", *(_rate(n, hours) for n in counts), _pace(judged)]
 
 
