@@ -67,8 +67,8 @@ class Patience:
 
 
 class Standing(StrEnum):
-    """How far the words so far are: no whole sentence; perhaps one, not surely heard or ending in
-    a number that may be longer; one that may go on; one that cannot.
+    """How far the words so far are: no whole sentence; perhaps one, not surely heard or
+    likely to be a part of a longer one; one that may go on; one that cannot.
     """
 
     OPEN = "open"

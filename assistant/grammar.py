@@ -6,7 +6,7 @@ the strict parse walks the tree over the words and keeps what each slot took.
 
 import random
 import re
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
@@ -212,10 +212,23 @@ class Grammar:
     @cached_property
     def graph(self) -> WordGraph:
         """The smallest deterministic word graph that accepts exactly the sentences."""
+        return self._graph_of(node for _, _, node in self._templates)
+
+    def _graph_of(self, nodes: Iterable[Node]) -> WordGraph:
         nfa = Nfa()
-        for _, _, node in self._templates:
+        for node in nodes:
             nfa.finals.add(build(node, nfa, nfa.start))
         return nfa.minimal_graph(self.pronunciations)
+
+    @cached_property
+    def _graphs(self) -> dict[str, WordGraph]:
+        """That of each command alone."""
+        return {
+            command.name: self._graph_of(
+                node for name, _, node in self._templates if name == command.name
+            )
+            for command in self.commands
+        }
 
     @property
     def vocabulary(self) -> tuple[str, ...]:
@@ -257,6 +270,17 @@ class Grammar:
         return any(
             self.meaning(longer) != meaning or self.may_mean_more(longer)
             for longer in ((*words, word) for word in self.next_words(words))
+        )
+
+    def may_become_another(self, words: Sequence[str]) -> bool:
+        """Whether ``words`` are a sentence that begins one of another command.
+
+        "Cylinder two second ring" takes up a ring; with "fifteen goes" it is a reading.
+        """
+        parsed = self.parse(words)
+        return parsed is not None and any(
+            name != parsed.command and graph.begins(tuple(words))
+            for name, graph in self._graphs.items()
         )
 
     @cached_property

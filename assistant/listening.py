@@ -34,7 +34,8 @@ class Listener:
     sentence that can waits longer.
     judge: gives what was heard the score that counts; None: the recogniser's own.
     patience: settings of the endpointer.
-    in_number: whether words end in a number that may be longer than it is so far ("ground two").
+    half_said: whether words, though a sentence, may well be a part of a longer one: they end in a
+    number that may go on ("ground two"), or name what the rest is about ("cylinder two").
     ahead: in a pause the answer is made before the end is decided, and made anew if speech goes on:
     for recognisers that are quick and whose words so far lag behind the sound.
 
@@ -56,7 +57,7 @@ class Listener:
         *,
         is_complete: Callable[[tuple[str, ...]], bool] = lambda _: False,
         may_go_on: Callable[[tuple[str, ...]], bool] = lambda _: False,
-        in_number: Callable[[tuple[str, ...]], bool] = lambda _: False,
+        half_said: Callable[[tuple[str, ...]], bool] = lambda _: False,
         judge: Judge | None = None,
         patience: Patience | None = None,
         ahead: bool = False,
@@ -66,7 +67,7 @@ class Listener:
         self._recognizer = recognizer
         self._is_complete = is_complete
         self._may_go_on = may_go_on
-        self._in_number = in_number
+        self._half_said = half_said
         self._judge = judge
         self._endpointer = Endpointer(patience)
         self._look_ahead = ahead
@@ -286,7 +287,7 @@ class Listener:
             return Standing.DOUBTFUL
         if not self._may_go_on(words) or self.expects(words):
             return Standing.WHOLE
-        return Standing.DOUBTFUL if self._in_number(words) else Standing.MAY_GO_ON
+        return Standing.DOUBTFUL if self._half_said(words) else Standing.MAY_GO_ON
 
     def _forget(self, *, skipped: int = 0) -> None:
         self._endpointer.forget(skipped=skipped)

@@ -97,6 +97,19 @@ def test_what_only_gets_another_wording_by_more_words_means_no_more(
     assert grammar.may_mean_more(words.split()) == more
 
 
+@pytest.mark.parametrize(
+    ("words", "another"),
+    [
+        ("cylinder two second ring", True), ("top ring", True), ("cylinder two", True),
+        ("cylinder", False), ("fifteen goes", False), ("ground two", False), ("next ring", False),
+    ],
+)  # fmt: skip
+def test_a_ring_that_is_named_may_begin_a_reading(
+    grammar: Grammar, words: str, another: bool
+) -> None:
+    assert grammar.may_become_another(words.split()) == another
+
+
 def test_two_ways_to_say_the_same_mean_the_same(grammar: Grammar) -> None:
     meaning = lambda text: grammar.meaning(text.split())  # noqa: E731
     assert meaning("ground two and a half") == meaning("took two point five thou")

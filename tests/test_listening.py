@@ -343,7 +343,7 @@ def test_a_number_that_may_be_longer_is_waited_for_unless_it_is_the_one_expected
 ) -> None:
     listener = Listener(
         ListedSource(TWO_CALLS), LoudnessFrontEnd(), Ahead(), ahead=True,
-        is_complete=lambda _: True, may_go_on=lambda _: True, in_number=lambda words: True,
+        is_complete=lambda _: True, may_go_on=lambda _: True, half_said=lambda words: True,
     )  # fmt: skip
     listener.expects = lambda words: expected and words == ("one",)
     waits = [u.decided_s - u.end_s for u, _ in listener.calls()]

@@ -92,10 +92,14 @@ class Ear:
         """Listens to one source."""
         self.front_end.reset()
         numerals = self.grammar.numbers.words if self.grammar.numbers is not None else frozenset()
+
+        def half_said(words: tuple[str, ...]) -> bool:
+            return words[-1] in numerals or self.grammar.may_become_another(words)
+
         judge = None if self.weights is None else Judge(self.weights, self.grammar.meaning)
         return Listener(
             source, self.front_end, self.recognizer, is_complete=self.grammar.is_complete,
-            may_go_on=self.grammar.may_mean_more, in_number=lambda words: words[-1] in numerals,
+            may_go_on=self.grammar.may_mean_more, half_said=half_said,
             judge=judge, patience=_CALM if self.slow else None, ahead=not self.slow,
         )  # fmt: skip
 
