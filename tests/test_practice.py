@@ -271,7 +271,7 @@ def takes_of(
 
 
 def test_each_phrase_is_asked_for_and_heard(grammar: Grammar) -> None:
-    ear = ear_of(grammar, "what now", "top ring", "wrap up")
+    ear = ear_of(grammar, "what now", "accept it", "wrap up")
     mic = Mic(-1.0, 1.0, -2.0, 1.0, -2.0, 1.0, -2.0)
     takes, asked = takes_of(ear, mic, Fingers())
     assert asked == [(1, "what now"), (2, "next ring"), (3, "wrap up")]
