@@ -73,20 +73,22 @@ class VoskRecognizer:
             arguments: list[Any] = [model, SAMPLE_RATE_HZ]
             if not static:
                 arguments.append(json.dumps(self._pairs(model)))
-            self._decoders = [
-                _Decoder(vosk.KaldiRecognizer(*arguments), _PATHS, speed) for speed in speeds
-            ]
+            self._decoders = [_Decoder(vosk.KaldiRecognizer(*arguments), _PATHS) for _ in speeds]
             self._loop: _Decoder | None = None
             if loop_folder is not None:
                 check_model_folder(loop_folder)
                 loop = vosk.Model(model_path=str(loop_folder))
-                self._loop = _Decoder(vosk.KaldiRecognizer(loop, SAMPLE_RATE_HZ), 1, speeds[0])
+                self._loop = _Decoder(vosk.KaldiRecognizer(loop, SAMPLE_RATE_HZ), 1)
         except RecognizerError:
             raise
         except Exception as exc:  # vosk raises nothing more exact
             raise RecognizerError(
                 f"Vosk cannot load the model in {model_folder} ({exc}): fetch or build it again."
             ) from exc
+        # The loop hears what the first decoder hears, so that sound is made once for both.
+        self._paces = [(_Pace(s), [d]) for s, d in zip(speeds, self._decoders, strict=True)]
+        if self._loop is not None:
+            self._paces[0][1].append(self._loop)
         self._open = False
         self._compute_s = 0.0
 
@@ -95,15 +97,13 @@ class VoskRecognizer:
         """Name for people: vosk and the model's folder."""
         return f"vosk {self._name}"
 
-    @property
-    def _all(self) -> list["_Decoder"]:
-        return self._decoders if self._loop is None else [*self._decoders, self._loop]
-
     def begin(self) -> None:
         """Start an utterance, dropping an unfinished one."""
         self._check_not_closed()
-        for decoder in self._all:
-            decoder.begin()
+        for pace, decoders in self._paces:
+            pace.begin()
+            for decoder in decoders:
+                decoder.begin()
         self._compute_s = 0.0
         self._open = True
 
@@ -113,9 +113,14 @@ class VoskRecognizer:
         if not len(samples):
             return
         began = time.perf_counter()
-        for decoder in self._all:
-            decoder.feed(samples)
+        self._hand_on(samples)
         self._compute_s += time.perf_counter() - began
+
+    def _hand_on(self, samples: Samples, *, last: bool = False) -> None:
+        for pace, decoders in self._paces:
+            pcm = pace.pcm(samples, last=last)
+            for decoder in decoders:
+                decoder.feed(pcm)
 
     def words_so_far(self) -> tuple[str, ...]:
         """Best words of the sound fed so far; may still change."""
@@ -126,11 +131,12 @@ class VoskRecognizer:
         self._check_begun()
         began = time.perf_counter()
         self._open = False
+        frames = max(1.0, self._decoders[0].heard_s / _FRAME_S)
+        self._hand_on(np.zeros(0, np.float32), last=True)
         found = [decoder.end() for decoder in self._decoders]
         hypotheses, score = self._judge(found)
         evidence = None
         if self._loop is not None and hypotheses:
-            frames = max(1.0, self._loop.heard_s / _FRAME_S)
             free = self._loop.end()
             evidence = Evidence((_best_log(found[0]) - _best_log(free)) / frames)
             score = _score(evidence.margin)
@@ -140,7 +146,7 @@ class VoskRecognizer:
     def close(self) -> None:
         """Free the model; calling it twice does no harm."""
         self._open = False
-        self._decoders, self._loop = [], None
+        self._decoders, self._loop, self._paces = [], None, []
 
     def _judge(self, found: Sequence[list[_Path]]) -> tuple[tuple[Hypothesis, ...], float]:
         """Readings that are sentences or begin one, as shares of 1, and the share of all these.
@@ -185,44 +191,56 @@ class VoskRecognizer:
             raise RecognizerError("No utterance was begun: call begin() first.")
 
 
+class _Pace:
+    """The sound faster or slower than it is, as 16 bit samples for Vosk."""
+
+    def __init__(self, speed: float) -> None:
+        self._resampler = None
+        if speed != 1.0:
+            self._resampler = soxr.ResampleStream(speed, 1.0, 1, dtype="float32")
+
+    def begin(self) -> None:
+        """Start an utterance."""
+        if self._resampler is not None:
+            self._resampler.clear()
+
+    def pcm(self, samples: Samples, *, last: bool = False) -> bytes:
+        """The next stretch; last: with all that was held back. May be empty."""
+        if self._resampler is not None:
+            samples = self._resampler.resample_chunk(samples, last=last)
+        return (np.clip(samples, -1.0, 1.0) * 32767).astype("<i2").tobytes()
+
+
 class _Decoder:
-    """One decoder of Vosk's, fed with the sound at its own speed.
+    """One decoder of Vosk's.
 
     Of a model without words (a loop of free sounds): speech of the grammar is explained by it about
     as well as by the grammar, other speech far better.
     """
 
-    def __init__(self, decoder: Any, paths: int, speed: float) -> None:
+    def __init__(self, decoder: Any, paths: int) -> None:
         self._decoder = decoder
         self._decoder.SetMaxAlternatives(paths)
-        self._resampler = None
-        if speed != 1.0:
-            self._resampler = soxr.ResampleStream(speed, 1.0, 1, dtype="float32")
         self._samples = 0
         self._pieces: list[list[_Path]] = []
 
     @property
     def heard_s(self) -> float:
-        """Seconds of sound so far, at its speed."""
+        """Seconds of sound so far, as it came in."""
         return self._samples / SAMPLE_RATE_HZ
 
     def begin(self) -> None:
         """Start an utterance."""
         if self._samples:
             self._decoder.Reset()
-        if self._resampler is not None:
-            self._resampler.clear()
         self._samples = 0
         self._pieces = []
 
-    def feed(self, samples: Samples, *, last: bool = False) -> None:
-        """Take the next stretch of sound. Raises RecognizerError."""
-        if self._resampler is not None:
-            samples = self._resampler.resample_chunk(samples, last=last)
-        if not len(samples):
+    def feed(self, pcm: bytes) -> None:
+        """Take the next stretch of sound, 16 bit. Raises RecognizerError."""
+        if not pcm:
             return
-        self._samples += len(samples)
-        pcm = (np.clip(samples, -1.0, 1.0) * 32767).astype("<i2").tobytes()
+        self._samples += len(pcm) // 2
         try:
             ended = self._decoder.AcceptWaveform(pcm)
         except Exception as exc:
@@ -240,8 +258,6 @@ class _Decoder:
 
     def end(self) -> list[_Path]:
         """Readings of the utterance, best first; none where there was no sound."""
-        if self._resampler is not None:
-            self.feed(np.zeros(0, np.float32), last=True)
         if self._samples:
             self._pieces.append(_paths(self._decoder.FinalResult()))
         self._samples = 0
