@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from assistant.grammar import REPLIES_FILE, Grammar
-from assistant.job import Job
-from assistant.reply import Wording
+from assistant.bench.job import Job
+from assistant.bench.reply import Wording
+from assistant.language.grammar import REPLIES_FILE, Grammar
 from assistant.units import Unit
 from tests.command_line import Ran, Run, leafcall
 from tests.fakes import Bench, FakeClock, MemoryStore, metric_job, small_job

@@ -5,11 +5,9 @@ from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
-from assistant.dialogue import Call, Dialogue, Turn
-from assistant.errors import LogError, SpeakerError
-from assistant.events import Envelope, Trouble, envelope
-from assistant.grammar import Grammar
-from assistant.job import (
+from assistant.bench.dialogue import Call, Dialogue, Turn
+from assistant.bench.events import Envelope, Trouble, envelope
+from assistant.bench.job import (
     FactorRule,
     Grinder,
     GrinderKind,
@@ -19,11 +17,13 @@ from assistant.job import (
     RingSpec,
     usual_leaves_nm,
 )
-from assistant.ports import Tone
-from assistant.reply import Wording
-from assistant.session import State, apply
+from assistant.bench.ports import Tone
+from assistant.bench.reply import Wording
+from assistant.bench.session import State, apply
+from assistant.ear.utterance import Heard, Hypothesis
+from assistant.errors import LogError, SpeakerError
+from assistant.language.grammar import Grammar
 from assistant.units import NM_PER_INCH, NM_PER_MM, NM_PER_THOU, Unit
-from assistant.utterance import Heard, Hypothesis
 
 TOP, SECOND, UPPER, LOWER, OIL = RingPosition
 START = datetime(2026, 3, 1, 8, 0, tzinfo=UTC)

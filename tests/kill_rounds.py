@@ -20,13 +20,13 @@ from pathlib import Path
 from time import monotonic
 from typing import Any
 
-from assistant.adapters.session_log import SessionLog, read_log
-from assistant.dialogue import Call, Dialogue, Turn
-from assistant.events import Envelope, ReplyGiven
-from assistant.grammar import REPLIES_FILE, Grammar
-from assistant.reply import Wording
-from assistant.session import replay
-from assistant.utterance import Heard, Hypothesis
+from assistant.adapters.files.session_log import SessionLog, read_log
+from assistant.bench.dialogue import Call, Dialogue, Turn
+from assistant.bench.events import Envelope, ReplyGiven
+from assistant.bench.reply import Wording
+from assistant.bench.session import replay
+from assistant.ear.utterance import Heard, Hypothesis
+from assistant.language.grammar import REPLIES_FILE, Grammar
 from tests.fakes import FakeClock, FakeSpeaker, small_job
 
 ROOT = Path(__file__).resolve().parent.parent

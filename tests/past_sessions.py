@@ -12,10 +12,10 @@ from itertools import groupby
 from pathlib import Path
 from random import Random
 
-from assistant.advice import Step, advise
-from assistant.events import Envelope, SessionOpened, to_lines
+from assistant.bench.advice import Step, advise
+from assistant.bench.events import Envelope, SessionOpened, to_lines
+from assistant.bench.learned import Learned
 from assistant.fitting.facts import Feel
-from assistant.learned import Learned
 from assistant.units import to_called
 from tests.fakes import Bench
 

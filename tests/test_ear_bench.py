@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from assistant.assurance import FACTS, Odds, Weights
+from assistant.ear.call_confidence import FACTS, Odds, Weights
 from tests.benchmarks.bench_ear import (
     NOTHING,
     NUMBER,

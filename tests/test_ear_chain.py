@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 import soundfile
 
-from assistant.adapters.rnnoise import PassThrough, RNNoise
-from assistant.adapters.sphinx_recognizer import SphinxRecognizer
-from assistant.adapters.wav_file import WavFile
-from assistant.listening import Listener
-from assistant.utterance import SAMPLE_RATE_HZ, Heard, Utterance
+from assistant.adapters.recognisers.sphinx_recognizer import SphinxRecognizer
+from assistant.adapters.sound.rnnoise import PassThrough, RNNoise
+from assistant.adapters.sound.wav_file import WavFile
+from assistant.ear.listener import Listener
+from assistant.ear.utterance import SAMPLE_RATE_HZ, Heard, Utterance
 from tests.benchmarks.noises import add_noise, end_of_speech_s
 from tests.contract.recognizer_contract import FOREIGN, GRAPH, SENTENCES
 

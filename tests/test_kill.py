@@ -10,13 +10,13 @@ from typing import Any
 
 import pytest
 
-from assistant.adapters.session_log import SessionLog, read_log
-from assistant.dialogue import Call, Dialogue
-from assistant.events import ReplyGiven
-from assistant.grammar import Grammar
-from assistant.reply import Wording
-from assistant.session import State, replay
-from assistant.utterance import Heard, Hypothesis
+from assistant.adapters.files.session_log import SessionLog, read_log
+from assistant.bench.dialogue import Call, Dialogue
+from assistant.bench.events import ReplyGiven
+from assistant.bench.reply import Wording
+from assistant.bench.session import State, replay
+from assistant.ear.utterance import Heard, Hypothesis
+from assistant.language.grammar import Grammar
 from tests.contract.event_store_contract import events
 from tests.fakes import FakeClock, FakeSpeaker, small_job
 
@@ -198,7 +198,7 @@ def spawn() -> Any:
     """Starts a process that opens a log, says what it found and waits."""
     code = (
         "import sys; from pathlib import Path\n"
-        "from assistant.adapters.session_log import SessionLog\n"
+        "from assistant.adapters.files.session_log import SessionLog\n"
         "from assistant.errors import LogInUse\n"
         "try:\n"
         "    log = SessionLog(Path(sys.argv[1]))\n"

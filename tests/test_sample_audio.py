@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 import pytest
 
-from assistant.adapters.data_files import shipped
-from assistant.adapters.wav_file import WavFile
-from assistant.assembly.ears import Ear, load_grammar, open_ear
+from assistant.adapters.files.data_files import shipped
+from assistant.adapters.sound.wav_file import WavFile
+from assistant.build.ears import Ear, load_grammar, open_ear
 
 FOLDER = shipped("sample_audio")
 with (FOLDER / "manifest.csv").open(encoding="utf-8", newline="") as _file:

@@ -11,13 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from assistant import events as ev
-from assistant.adapters.job_file import read_job
-from assistant.adapters.speaker import VoiceSpeaker
-from assistant.adapters.wav_file import read_sound
-from assistant.grammar import Grammar
-from assistant.reply import Wording
-from assistant.session import replay
+from assistant.adapters.files.job_file import read_job
+from assistant.adapters.sound.speaker import VoiceSpeaker
+from assistant.adapters.sound.wav_file import read_sound
+from assistant.bench import events as ev
+from assistant.bench.reply import Wording
+from assistant.bench.session import replay
+from assistant.language.grammar import Grammar
 from tests.benchmarks.shop import Engine, Scenario
 from tests.fakes import Bench, small_job
 from tests.simulation.bench_work import ends, job_text, person_for

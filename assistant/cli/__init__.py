@@ -6,8 +6,12 @@ from typing import Annotated
 import typer
 
 from assistant import __version__
-from assistant.adapters.terminal import Terminal
-from assistant.cli import after, again, check, history, jobs, live, review
+from assistant.adapters.terminal.terminal import Terminal
+from assistant.cli import check, history, review
+from assistant.cli import fit as live
+from assistant.cli import job as jobs
+from assistant.cli import rehear as again
+from assistant.cli import sheet as after
 from assistant.errors import LeafcallError
 
 app = typer.Typer(

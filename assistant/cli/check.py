@@ -10,15 +10,14 @@ from typing import Annotated
 
 import typer
 
-from assistant import practice as practising
-from assistant.adapters.job_file import read_job
-from assistant.adapters.kept_set import KeptSet
-from assistant.adapters.keys import Keys, NoKeys, open_keys
-from assistant.adapters.microphone import Microphone
-from assistant.adapters.terminal import Steps, Terminal
-from assistant.assembly.checks import MEASURED_S, Wanted, checks
-from assistant.assembly.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
-from assistant.assembly.practising import (
+from assistant.adapters.files.job_file import read_job
+from assistant.adapters.files.kept_set import KeptSet
+from assistant.adapters.sound.microphone import Microphone
+from assistant.adapters.terminal.keys import Keys, NoKeys, open_keys
+from assistant.adapters.terminal.terminal import Steps, Terminal
+from assistant.build.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
+from assistant.build.machine_checks import MEASURED_S, Wanted, checks
+from assistant.build.practice_runs import (
     SKIP,
     STOP,
     Take,
@@ -27,10 +26,11 @@ from assistant.assembly.practising import (
     score_again,
     seed_of_now,
 )  # fmt: skip
-from assistant.checkup import Finding, Verdict, all_work
 from assistant.cli.options import Denoise, EarName
 from assistant.errors import AudioError, LeafcallError
-from assistant.practice import Tried, line_of, phrases, summary
+from assistant.tryout import practice as practising
+from assistant.tryout.checkup import Finding, Verdict, all_work
+from assistant.tryout.practice import Tried, line_of, phrases, summary
 from assistant.units import Unit
 
 _SPEAK = "Say a call now, like fifteen goes"

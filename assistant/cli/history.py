@@ -5,14 +5,14 @@ from typing import Annotated
 
 import typer
 
-from assistant.adapters.history_files import history_template
-from assistant.adapters.learned_file import LearnedFile, usual_path
-from assistant.adapters.sheet_file import save_sheet
-from assistant.adapters.terminal import Terminal
-from assistant.assembly.histories import PastWork, logs_of
+from assistant.adapters.files.history_files import history_template
+from assistant.adapters.files.learned_file import LearnedFile, usual_path
+from assistant.adapters.files.sheet_file import save_sheet
+from assistant.adapters.terminal.terminal import Terminal
+from assistant.build.histories import PastWork, logs_of
 from assistant.errors import LogError
-from assistant.record.past_page import history_page
-from assistant.record.past_work import history_json, history_lines
+from assistant.history.page import history_page
+from assistant.history.summary import history_json, history_lines
 
 
 def history(

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from assistant.assembly.ears import EARS
+from assistant.build.ears import EARS
 
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="Job file (TOML), made by 'new'.")]
 Mute = Annotated[bool, typer.Option("--mute", help="Show replies, do not speak them.")]

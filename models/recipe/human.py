@@ -11,7 +11,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from assistant.utterance import SAMPLE_RATE_HZ
+from assistant.ear.utterance import SAMPLE_RATE_HZ
 from models.recipe.store import Clip
 
 PRONUNCIATIONS = {

@@ -12,7 +12,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from assistant.utterance import SAMPLE_RATE_HZ
+from assistant.ear.utterance import SAMPLE_RATE_HZ
 
 SMALL_LEVEL = 0.88
 GAP_SAMPLES = 3200  # quiet between two clips of a shard: 0.2 s

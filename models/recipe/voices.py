@@ -18,7 +18,7 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from assistant.utterance import SAMPLE_RATE_HZ
+from assistant.ear.utterance import SAMPLE_RATE_HZ
 
 Samples = NDArray[np.float32]
 ESPEAK_ACCENTS = (

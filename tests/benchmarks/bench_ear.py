@@ -31,14 +31,14 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
-from assistant.adapters.data_files import shipped
-from assistant.adapters.own_model import assurance_data
-from assistant.assembly.ears import OWN_MODEL, load_wording
-from assistant.assurance import Weights, is_after_talk, is_talk, sure_of, weights_from
-from assistant.grammar import Parsed
-from assistant.interpretation import Understood, interpret, refused_by_ear
-from assistant.session import State
-from assistant.utterance import Evidence, Heard, Hypothesis
+from assistant.adapters.files.data_files import shipped
+from assistant.adapters.recognisers.own_model import assurance_data
+from assistant.bench.interpretation import Understood, interpret, refused_by_ear
+from assistant.bench.session import State
+from assistant.build.ears import OWN_MODEL, load_wording
+from assistant.ear.call_confidence import Weights, is_after_talk, is_talk, sure_of, weights_from
+from assistant.ear.utterance import Evidence, Heard, Hypothesis
+from assistant.language.grammar import Parsed
 from tests.benchmarks.dev_clips import SESSION_SEED, SHARES
 from tests.benchmarks.dev_texts import session_calls
 from tests.benchmarks.ear_records import Record, Uttered, default_records, grammar, read_records

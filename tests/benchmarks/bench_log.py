@@ -19,15 +19,15 @@ from pathlib import Path
 from random import Random
 from time import perf_counter
 
-from assistant.adapters.session_log import SessionLog
-from assistant.chain import scan
-from assistant.dialogue import Call, Dialogue
-from assistant.events import Envelope, to_lines
-from assistant.grammar import REPLIES_FILE, Grammar
-from assistant.job import Job
-from assistant.reply import Wording
-from assistant.session import State, replay
-from assistant.utterance import Heard, Hypothesis
+from assistant.adapters.files.session_log import SessionLog
+from assistant.bench.dialogue import Call, Dialogue
+from assistant.bench.events import Envelope, to_lines
+from assistant.bench.job import Job
+from assistant.bench.log_chain import scan
+from assistant.bench.reply import Wording
+from assistant.bench.session import State, replay
+from assistant.ear.utterance import Heard, Hypothesis
+from assistant.language.grammar import REPLIES_FILE, Grammar
 from tests.fakes import Bench, FakeClock, FakeSpeaker, MemoryStore, small_job
 from tests.past_sessions import play
 
@@ -151,8 +151,8 @@ def report_many(folder: Path, counts: list[int]) -> None:
     print(f"\nlogs of {len(natural)} events, read, checked and folded in one new process:")
     code = (
         "import re, sys, time; from pathlib import Path\n"
-        "from assistant.adapters.session_log import read_log\n"
-        "from assistant.session import replay\n"
+        "from assistant.adapters.files.session_log import read_log\n"
+        "from assistant.bench.session import replay\n"
         "start = time.perf_counter()\n"
         "for path in sorted(Path(sys.argv[1]).glob('*/log.jsonl'))[:int(sys.argv[2])]:\n"
         "    replay(read_log(path))\n"

@@ -36,11 +36,11 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
-from assistant import events as ev
-from assistant.adapters.job_file import read_job
-from assistant.adapters.speaker import VoiceSpeaker
-from assistant.adapters.wav_file import read_sound
-from assistant.assembly.ears import load_grammar
+from assistant.adapters.files.job_file import read_job
+from assistant.adapters.sound.speaker import VoiceSpeaker
+from assistant.adapters.sound.wav_file import read_sound
+from assistant.bench import events as ev
+from assistant.build.ears import load_grammar
 from tests.benchmarks.intervals import wilson
 from tests.benchmarks.noises import NOISES
 from tests.benchmarks.shop import Engine, Scenario

@@ -7,9 +7,9 @@ import random
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from assistant.grammar import Grammar
-from assistant.reply import Wording
-from assistant.session import State
+from assistant.bench.reply import Wording
+from assistant.bench.session import State
+from assistant.language.grammar import Grammar
 from tests.fakes import THOU, Bench, small_job
 
 _SHARES = {

@@ -38,12 +38,12 @@ import numpy as np
 from rich.console import Console
 from rich.progress import Progress
 
-from assistant.adapters.wav_file import read_sound
-from assistant.assembly.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
-from assistant.assurance import facts_of
-from assistant.grammar import Grammar
-from assistant.levels import voice_db
-from assistant.utterance import FRAME_SAMPLES, SAMPLE_RATE_HZ, Heard, Samples, Utterance
+from assistant.adapters.sound.wav_file import read_sound
+from assistant.build.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
+from assistant.ear.call_confidence import facts_of
+from assistant.ear.levels import voice_db
+from assistant.ear.utterance import FRAME_SAMPLES, SAMPLE_RATE_HZ, Heard, Samples, Utterance
+from assistant.language.grammar import Grammar
 from tests.benchmarks.dev_clips import CALLS, DevClip, home, read_clips
 from tests.benchmarks.noises import NOISES, add_echo, add_noise, end_of_speech_s
 

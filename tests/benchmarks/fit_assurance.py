@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.assurance import FACTS, Odds, Weights
+from assistant.ear.call_confidence import FACTS, Odds, Weights
 from tests.benchmarks.bench_ear import means
 from tests.benchmarks.ear_records import Record, default_records, grammar, read_records
 

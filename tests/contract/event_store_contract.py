@@ -5,9 +5,9 @@ from typing import Any
 
 import pytest
 
+from assistant.bench.events import Envelope, ReplyGiven, SessionOpened, envelope
+from assistant.bench.ports import EventStore
 from assistant.errors import LogError
-from assistant.events import Envelope, ReplyGiven, SessionOpened, envelope
-from assistant.ports import EventStore
 from tests.fakes import START, small_job, stored
 
 

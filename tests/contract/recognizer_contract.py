@@ -5,10 +5,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from assistant.ear.ports import Recognizer
+from assistant.ear.utterance import FRAME_SAMPLES, Heard, Samples
 from assistant.errors import RecognizerError
-from assistant.ports import Recognizer
-from assistant.utterance import FRAME_SAMPLES, Heard, Samples
-from assistant.wordgraph import WordGraph, from_sentences
+from assistant.language.sentence_graph import WordGraph, from_sentences
 
 SENTENCES = (
     "fifteen goes",

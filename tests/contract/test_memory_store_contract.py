@@ -4,9 +4,9 @@ from collections.abc import Callable
 
 import pytest
 
+from assistant.bench.events import Envelope
+from assistant.bench.ports import EventStore
 from assistant.errors import LogError
-from assistant.events import Envelope
-from assistant.ports import EventStore
 from tests.contract.event_store_contract import EventStoreContract, events
 from tests.fakes import MemoryStore
 

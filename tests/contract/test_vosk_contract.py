@@ -7,11 +7,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from assistant.adapters import vosk_recognizer
-from assistant.adapters.vosk_recognizer import VoskRecognizer, check_model_folder, fetch_model
+from assistant.adapters.recognisers import vosk_recognizer
+from assistant.adapters.recognisers.vosk_recognizer import (
+    VoskRecognizer,
+    check_model_folder,
+    fetch_model,
+)
+from assistant.ear.ports import Recognizer
 from assistant.errors import RecognizerError
-from assistant.ports import Recognizer
-from assistant.wordgraph import WordGraph, from_sentences
+from assistant.language.sentence_graph import WordGraph, from_sentences
 from tests.contract.recognizer_contract import GRAPH, RecognizerContract
 from tests.contract.tone_model import say_tones, write_tone_model
 

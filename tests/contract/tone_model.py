@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.utterance import SAMPLE_RATE_HZ, Samples
-from assistant.wordgraph import WordGraph
+from assistant.ear.utterance import SAMPLE_RATE_HZ, Samples
+from assistant.language.sentence_graph import WordGraph
 
 _BANDS = 40
 _TONE_S = 0.3

@@ -56,9 +56,9 @@ def test_network_names_offsets_and_ends_in_the_output() -> None:
 def test_vosk_computes_the_same_as_the_weights_say(tmp_path) -> None:  # type: ignore[no-untyped-def]
     """A network that hears loudness alone: Vosk must hear one word in sound and none in quiet."""
     vosk = pytest.importorskip("vosk")
-    from assistant.graph import Lexicon, compile_graph
-    from assistant.graph.lexicon import phone_names, unit_of
-    from assistant.wordgraph import from_sentences
+    from assistant.ear.graph import Lexicon, compile_graph
+    from assistant.ear.graph.lexicon import phone_names, unit_of
+    from assistant.language.sentence_graph import from_sentences
 
     units = 40
     weight, bias = np.zeros((2 * units, 40), np.float32), np.zeros(2 * units, np.float32)

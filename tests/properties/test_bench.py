@@ -11,17 +11,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from assistant import events as ev
-from assistant.advice import advise
-from assistant.chain import scan
-from assistant.commands import command_from
-from assistant.grammar import REPLIES_FILE, Grammar
-from assistant.job import Job
-from assistant.record.review import review_lines
-from assistant.record.sheet import sheet_of
-from assistant.reply import Wording
-from assistant.session import State, apply, replay
-from assistant.showing import turn_lines
+from assistant.bench import events as ev
+from assistant.bench.advice import advise
+from assistant.bench.commands import command_from
+from assistant.bench.job import Job
+from assistant.bench.log_chain import scan
+from assistant.bench.reply import Wording
+from assistant.bench.session import State, apply, replay
+from assistant.display.turn_lines import turn_lines
+from assistant.language.grammar import REPLIES_FILE, Grammar
+from assistant.record.review_text import review_lines
+from assistant.record.sheet_from_log import sheet_of
 from assistant.units import Unit
 from tests.fakes import Bench, metric_job, small_job
 

@@ -2,9 +2,9 @@
 
 from decimal import Decimal
 
-from assistant.grammar import Grammar
-from assistant.job import Job, RingPosition
-from assistant.plan import window_of
+from assistant.bench.job import Job, RingPosition
+from assistant.bench.plan import window_of
+from assistant.language.grammar import Grammar
 from assistant.units import NM_PER_THOU
 from tests.benchmarks.shop import Engine
 from tests.simulation.person import Habits, Person

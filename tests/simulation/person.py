@@ -11,7 +11,7 @@ from decimal import Decimal
 
 import numpy as np
 
-from assistant.grammar import Grammar
+from assistant.language.grammar import Grammar
 from tests.benchmarks.shop import NM_PER_THOU, Engine
 from tests.simulation.told import Key, ReplyReader, Told
 

@@ -12,9 +12,9 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from assistant.adapters.loudspeaker import tone_sound
-from assistant.ports import Tone
-from assistant.utterance import FRAME_S, FRAME_SAMPLES, SAMPLE_RATE_HZ, Samples
+from assistant.adapters.sound.loudspeaker import tone_sound
+from assistant.bench.ports import Tone
+from assistant.ear.utterance import FRAME_S, FRAME_SAMPLES, SAMPLE_RATE_HZ, Samples
 from tests.benchmarks.noises import add_echo, end_of_speech_s, make_noise
 from tests.simulation.person import Meant, Person
 from tests.simulation.voices import CALL_LEVEL, Caller, Sound, at_16_khz

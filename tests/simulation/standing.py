@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from assistant import events as ev
+from assistant.bench import events as ev
 from assistant.fitting.facts import Feel
 from assistant.units import NM_PER_THOU
 from tests.simulation.told import Key, plain_figure

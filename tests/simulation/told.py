@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
-from assistant.numbers import NumberWords
+from assistant.language.numbers import NumberWords
 
 Key = tuple[int, str]
 """(cylinder, "top" | "second" | "upper rail" | "lower rail" | "oil")."""

@@ -19,8 +19,8 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from assistant.adapters.speaker import VoiceSpeaker
-from assistant.utterance import SAMPLE_RATE_HZ
+from assistant.adapters.sound.speaker import VoiceSpeaker
+from assistant.ear.utterance import SAMPLE_RATE_HZ
 from tests.benchmarks.dev_clips import kokoro_sound
 from tests.benchmarks.noises import active_level
 

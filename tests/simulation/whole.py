@@ -6,15 +6,15 @@ from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from pathlib import Path
 
-from assistant import events as ev
-from assistant.adapters.session_log import read_log
-from assistant.assembly.ears import open_ear
-from assistant.assembly.sessions import SessionFolder, open_session, write_sheet
-from assistant.dialogue import Call, Turn
-from assistant.grammar import Grammar
-from assistant.live import LiveBench
-from assistant.reply import Wording
-from assistant.utterance import Heard, Utterance
+from assistant.adapters.files.session_log import read_log
+from assistant.bench import events as ev
+from assistant.bench.dialogue import Call, Turn
+from assistant.bench.reply import Wording
+from assistant.bench.turn_taking import LiveBench
+from assistant.build.ears import open_ear
+from assistant.build.sessions import SessionFolder, open_session, write_sheet
+from assistant.ear.utterance import Heard, Utterance
+from assistant.language.grammar import Grammar
 from tests.simulation.person import Person
 from tests.simulation.room import Attempt, Room
 from tests.simulation.standing import entry_of, standing

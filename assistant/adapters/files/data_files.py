@@ -1,0 +1,38 @@
+"""Finds what ships with Leafcall: the grammar, the models, the sample sound.
+
+In an installed wheel they lie inside the package; in a checkout (and an editable install) beside
+it. Both are looked at, in this order.
+"""
+
+from pathlib import Path
+
+from assistant.errors import GrammarError, LeafcallError
+
+_PACKAGE = Path(__file__).resolve().parents[2]
+
+
+def shipped(name: str) -> Path:
+    """The folder ``grammar``, ``models`` or ``sample_audio``. Raises LeafcallError if missing."""
+    for folder in (_PACKAGE / "_data" / name, _PACKAGE.parent / name):
+        if folder.is_dir():
+            return folder
+    raise LeafcallError(f"The folder {name!r} is missing from this installation: install again.")
+
+
+def grammar_texts(folder: Path) -> dict[str, str]:
+    """File name -> text of every YAML file in a grammar folder.
+
+    Raises GrammarError if there is no such folder or a file is not UTF-8 text.
+    """
+    if not folder.is_dir():
+        raise GrammarError(
+            f"There is no grammar folder {folder}: name a folder that holds commands.yaml and "
+            "lists.yaml."
+        )
+    texts = {}
+    for path in sorted(folder.glob("*.yaml")):
+        try:
+            texts[path.name] = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise GrammarError(f"{path} cannot be read as UTF-8 text: {error}.") from error
+    return texts

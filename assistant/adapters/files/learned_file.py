@@ -1,0 +1,70 @@
+"""Keeps what was learned of grinders and people between jobs: one small JSON file per machine."""
+
+import os
+from pathlib import Path
+
+import platformdirs
+from pydantic import TypeAdapter, ValidationError
+
+from assistant.bench.learned import Learned
+from assistant.errors import LearnedError
+
+_ENTRIES = TypeAdapter(dict[str, Learned])
+
+
+def usual_path() -> Path:
+    """The file in this user's data folder; LEAFCALL_HOME names another folder."""
+    home = os.environ.get("LEAFCALL_HOME")
+    folder = Path(home) if home else platformdirs.user_data_path("leafcall", appauthor=False)
+    return folder / "learned.json"
+
+
+class LearnedFile:
+    """Learned values by key, a person and a kind of tool in words."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def read(self) -> dict[str, Learned]:
+        """All entries; none if there is no file yet. Raises LearnedError."""
+        try:
+            return _ENTRIES.validate_json(self.path.read_bytes())
+        except FileNotFoundError:
+            return {}
+        except OSError as error:
+            raise LearnedError(f"{self.path} cannot be read: {error.strerror}.") from error
+        except ValidationError as error:
+            raise LearnedError(
+                f"{self.path} does not hold learned values ({error.errors()[0]['msg']}): "
+                "erase it with 'leafcall learned --forget'."
+            ) from error
+
+    def keep(self, key: str, learned: Learned) -> None:
+        """Keep an entry, the others as they are; the whole file or nothing. Raises LearnedError."""
+        self._write({**self.read(), key: learned})
+
+    def forget(self, key: str | None = None) -> None:
+        """Erase one entry, or everything. Raises LearnedError, also if there is no such entry."""
+        if key is not None:
+            entries = self.read()
+            if key not in entries:
+                there = ", ".join(repr(other) for other in entries) or "nothing"
+                raise LearnedError(f"Nothing is learned of {key!r}; there is: {there}.")
+            self._write({other: known for other, known in entries.items() if other != key})
+            return
+        try:
+            self.path.unlink(missing_ok=True)
+        except OSError as error:
+            raise LearnedError(f"{self.path} cannot be erased: {error.strerror}.") from error
+
+    def _write(self, entries: dict[str, Learned]) -> None:
+        part = self.path.with_name(f".{self.path.name}.part")
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            with part.open("wb") as file:
+                file.write(_ENTRIES.dump_json(entries, indent=1))
+                file.flush()
+                os.fsync(file.fileno())
+            part.replace(self.path)
+        except OSError as error:
+            raise LearnedError(f"{self.path} cannot be written: {error.strerror}.") from error

@@ -1,0 +1,1 @@
+"""From sound or typed text to words."""

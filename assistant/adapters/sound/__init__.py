@@ -1,0 +1,1 @@
+"""Microphone, loudspeaker, voice and sound files."""

@@ -1,0 +1,1 @@
+"""From words to a logged and answered turn. Pure."""

@@ -1,0 +1,382 @@
+"""Commands decide events: what a call means for the session, or why it cannot be.
+
+``decide`` may refuse (CommandNotAllowed) or ask back (QuestionAsked); it changes nothing itself.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from decimal import Decimal
+from typing import Any
+
+from assistant.bench import commands as cmd
+from assistant.bench import events as ev
+from assistant.bench.commands import Command, Place, Report, VoiceChange
+from assistant.bench.job import GrinderKind, RingPosition
+from assistant.bench.plan import RingKey
+from assistant.bench.session import Outcome, State, with_ring_event
+from assistant.errors import CommandNotAllowed
+from assistant.fitting.doubt import doubt, fits_instead
+from assistant.fitting.facts import Reading
+from assistant.fitting.removal import CutReason, next_cut
+from assistant.units import from_called
+
+
+def decide(state: State, command: Command) -> tuple[Any, ...]:
+    """The events that ``command`` causes in ``state``; none for a plain question.
+
+    Raises CommandNotAllowed where the command makes no sense now.
+    """
+    match command:
+        case cmd.Ask():
+            return ()
+        case cmd.StandBy():
+            return (ev.ListeningPaused(),)
+        case cmd.ListenUp():
+            return (ev.ListeningResumed(),)
+        case cmd.SetVoice(change=change):
+            return (_voice(state.the_voice, change),)
+        case cmd.KeepCalls(on=on):
+            kept = state.keeping_clips or ev.ClipKeepingSet(on=on)
+            return (kept.model_copy(update={"on": on}),)
+        case cmd.TakeNote():
+            return (ev.NoteBegun(),)
+        case cmd.WrapUp():
+            return (ev.SessionClosed(),)
+        case cmd.Undo():
+            return _undo(state)
+        case cmd.Answer(yes=yes):
+            return _answer(state, yes)
+        case cmd.Amend(number=number):
+            return _amend(state, number)
+        case cmd.Pick(place=place):
+            return _pick(state, place)
+        case Report():
+            return _report(state, command)
+        case cmd.Accept():
+            return _accept(state)
+        case cmd.Spoiled():
+            return _leave(state, ev.RingSpoiled)
+        case cmd.Skip():
+            return _leave(state, ev.RingSkipped)
+        case cmd.Checked(check=check):
+            cylinder, position = _at_hand(state)
+            event = ev.RingChecked(cylinder=cylinder, position=position, check=check)
+            return _entry(state, (event,))
+        case cmd.Ground(feed_nm=feed_nm):
+            cylinder, position = _at_hand(state)
+            if state.the_job.grinder.kind is not GrinderKind.DIAL:
+                raise CommandNotAllowed("job has a file")
+            cut = ev.MetalGround(cylinder=cylinder, position=position, feed_nm=feed_nm)
+            return _entry(state, (cut,))
+        case cmd.Filed(strokes=strokes):
+            cylinder, position = _at_hand(state)
+            if state.the_job.grinder.kind is not GrinderKind.FILE:
+                raise CommandNotAllowed("job has a dial")
+            filed = ev.StrokesFiled(cylinder=cylinder, position=position, strokes=strokes)
+            return _entry(state, (filed,))
+
+
+_VOLUMES_PERCENT = (20, 35, 50, 70, 100)
+_SPEED_STEP_WPM = 25
+_SPEEDS_WPM = (95, 295)
+
+
+def _voice(now: ev.VoiceSet, change: VoiceChange) -> ev.VoiceSet:
+    """The voice one step further; about 3 dB or 25 words a minute."""
+    volume, speed_wpm = now.volume_percent, now.words_per_minute
+    match change:
+        case VoiceChange.LOUDER:
+            volume = min((v for v in _VOLUMES_PERCENT if v > volume), default=volume)
+        case VoiceChange.SOFTER:
+            volume = max((v for v in _VOLUMES_PERCENT if v < volume), default=volume)
+        case VoiceChange.FASTER:
+            speed_wpm = max(speed_wpm, min(speed_wpm + _SPEED_STEP_WPM, _SPEEDS_WPM[1]))
+        case VoiceChange.SLOWER:
+            speed_wpm = min(speed_wpm, max(speed_wpm - _SPEED_STEP_WPM, _SPEEDS_WPM[0]))
+    changed = ev.VoiceSet(volume_percent=volume, words_per_minute=speed_wpm)
+    if changed == now:
+        raise CommandNotAllowed("voice at its limit")
+    return changed
+
+
+def _at_hand(state: State) -> RingKey:
+    if state.here is None:
+        raise CommandNotAllowed("which ring")
+    return state.here
+
+
+def _resolve(state: State, place: Place | None) -> RingKey:
+    """The ring that a call means. Raises CommandNotAllowed if it is none of the job's."""
+    job = state.the_job
+    if place is None:
+        return _at_hand(state)
+    cylinder = place.cylinder or (state.here[0] if state.here else None)
+    position = place.position or (state.here[1] if state.here else None)
+    if cylinder is None:
+        if job.cylinders > 1:
+            raise CommandNotAllowed("which cylinder")
+        cylinder = 1
+    if not 1 <= cylinder <= job.cylinders:
+        raise CommandNotAllowed(
+            "no such cylinder", cylinder=str(cylinder), cylinders=str(job.cylinders)
+        )
+    if place.position is None and place.cylinder is not None:
+        # "cylinder two" alone: the first open ring there, else the first of all.
+        order = [key for key in job.places() if key[0] == cylinder]
+        still_open = [key for key in order if state.ring(key).outcome is None]
+        return (still_open or order)[0]
+    if position is None or position not in job.order:
+        raise CommandNotAllowed("no such ring", ring=str(position), rings=", ".join(job.order))
+    return (cylinder, position)
+
+
+def asked_first(made: tuple[Any, ...], words: Sequence[str]) -> tuple[Any, ...]:
+    """What ``decide`` found for an entry, as a question: the call may have been misheard.
+
+    What is a question already stays one, and what was asked and is said again is answered.
+    """
+    if isinstance(made[0], ev.QuestionAsked | ev.QuestionAnswered):
+        return made
+    first = next(event for event in made if isinstance(event, ev.RingEvent))
+    key: RingKey = (first.cylinder, first.position)
+    return (_question("misheard", key, {"said": " ".join(words)}, made),)
+
+
+def _pick(state: State, place: Place | None) -> tuple[Any, ...]:
+    key = _resolve(state, place) if place is not None else state.next_ring()
+    if key is None:
+        raise CommandNotAllowed("no other ring" if state.open_rings() else "no ring left")
+    cylinder, position = key
+    picked = ev.RingPicked(cylinder=cylinder, position=position)
+    match state.ring(key).outcome:
+        case Outcome.SKIPPED:
+            return (picked, ev.RingReopened(cylinder=cylinder, position=position))
+        case Outcome.SPOILED:
+            fresh = ev.RingReopened(cylinder=cylinder, position=position, fresh=True)
+            return (_question("another ring", key, {}, (picked, fresh)),)
+    return (picked,)
+
+
+def _report(state: State, command: Report) -> tuple[Any, ...]:
+    key = _resolve(state, command.place)
+    cylinder, position = key
+    _check_leaves(state, command)
+    proposed: list[Any] = []
+    if key != state.here:
+        proposed.append(ev.RingPicked(cylinder=cylinder, position=position))
+    proposed += (
+        ev.LeafTried(
+            cylinder=cylinder, position=position, leaf_nm=r.leaf_nm, leaves=r.leaves, feel=r.feel
+        )
+        for r in command.readings
+    )
+    return _entry(state, tuple(proposed))
+
+
+def _check_leaves(state: State, command: Report) -> None:
+    job = state.the_job
+    for part_nm in (part for parts in command.parts_nm for part in parts):
+        if part_nm not in job.leaves_nm:
+            near = sorted(job.leaves_nm, key=lambda leaf_nm: (abs(leaf_nm - part_nm), leaf_nm))
+            raise CommandNotAllowed(
+                "no such leaf",
+                leaf_nm=str(part_nm),
+                near_nm=_several(sorted(near[:2])),
+            )
+
+
+def _entry(state: State, proposed: tuple[Any, ...]) -> tuple[Any, ...]:
+    """The proposed ring events, or the question that must be answered before they count."""
+    waiting = state.pending.events if state.pending is not None else ()
+    if waiting and _without_retraction(waiting) == proposed:
+        return (ev.QuestionAnswered(yes=True), *waiting)  # said again word for word: that is a yes
+    trial = state
+    for event in proposed:
+        key: RingKey = (event.cylinder, event.position)
+        ring = trial.ring(key)
+        if ring.outcome is not None and not isinstance(event, ev.RingPicked | ev.RingReopened):
+            cylinder, position = key
+            fresh = ring.outcome is Outcome.SPOILED
+            reopened = ev.RingReopened(cylinder=cylinder, position=position, fresh=fresh)
+            rest = proposed[proposed.index(event) :]
+            picks = proposed[: proposed.index(event)]
+            if ring.outcome is Outcome.SKIPPED:
+                return _entry(state, (*picks, reopened, *rest))
+            about = "another ring" if fresh else "open again"
+            return (_question(about, key, {}, (*picks, reopened, *rest)),)
+        question = _doubt_of(trial, key, event)
+        if question is not None:
+            about, facts = question
+            return (_question(about, key, facts, proposed),)
+        trial = with_ring_event(trial, event)
+    return proposed
+
+
+def _doubt_of(state: State, key: RingKey, event: Any) -> tuple[str, dict[str, str]] | None:
+    """(name of the question, facts) if the event can hardly be true, else None."""
+    job = state.the_job
+    match event:
+        case ev.LeafTried(leaf_nm=leaf_nm, feel=feel, leaves=leaves):
+            reading = Reading(leaf_nm, feel, leaves=leaves)
+            found = doubt(state.belief(key), reading)
+            if found is None:
+                return None
+            facts = {"leaf_nm": str(leaf_nm), "feel": feel.value}
+            others = {
+                other: state.belief(other)
+                for other in job.places()
+                if other != key and state.ring(other).outcome is None and state.ring(other).facts
+            }
+            swapped = fits_instead(others, reading)
+            if swapped is not None:
+                facts |= {"other cylinder": str(swapped[0]), "other ring": swapped[1].value}
+            elif found.likely_nm:
+                facts["likely_nm"] = str(found.likely_nm[0])
+            return f"reading {found.kind}", facts
+        case ev.MetalGround(feed_nm=feed_nm):
+            window, belief = state.window(key), state.belief(key)
+            too_far = (
+                window.most_nm is not None
+                and belief.known
+                and belief.best_nm + feed_nm > window.most_nm + job.unit.call_nm
+            )
+            if too_far or not state.within_largest_cut(key, feed_nm):
+                return "large cut", {"feed_nm": str(feed_nm)}
+        case ev.StrokesFiled(strokes=strokes):
+            # step_nm of a file is only a guess of what a stroke takes off, so twice is allowed.
+            if strokes * job.grinder.step_nm > 2 * job.grinder.largest_cut_nm:
+                return "many strokes", {"strokes": str(strokes)}
+    return None
+
+
+_OF_PLACE = ("open again", "another ring")
+"""Questions that are of the ring, not of what was said of it."""
+
+
+def _several(lengths_nm: Iterable[int]) -> str:
+    """Lengths as the facts of a question or refusal hold them; the reply makes words of them."""
+    return " ".join(str(length_nm) for length_nm in lengths_nm)
+
+
+def _question(
+    about: str, key: RingKey, facts: Mapping[str, str], pending: Sequence[Any]
+) -> ev.QuestionAsked:
+    cylinder, position = key
+    told = {"cylinder": str(cylinder), "ring": position.value, **facts}
+    return ev.QuestionAsked(about=about, facts=told, pending=tuple(pending))
+
+
+def _accept(state: State) -> tuple[Any, ...]:
+    key = _at_hand(state)
+    cylinder, position = key
+    window, belief = state.window(key), state.belief(key)
+    if not belief.known or belief.butting or not state.ring(key).measured:
+        raise CommandNotAllowed("accept without a reading")
+    accepted = ev.RingAccepted(cylinder=cylinder, position=position)
+    if next_cut(belief, window, state.bench(key)).reason in (CutReason.INSIDE, CutReason.RAIL_OK):
+        strange = _relation_question(state, key)
+        if strange is not None:
+            return (_question(*strange, (accepted, *_then_next(state, key))),)
+        return (accepted, *_then_next(state, key))
+    where = "below" if belief.best_nm < window.least_nm else "above"
+    if window.least_nm <= belief.best_nm and (
+        window.most_nm is None or belief.best_nm <= window.most_nm
+    ):
+        where = "unsure"
+    outside = accepted.model_copy(update={"outside": True})
+    facts = {"gap_nm": str(belief.best_nm)}
+    return (_question(f"accept {where}", key, facts, (outside, *_then_next(state, key))),)
+
+
+def _relation_question(state: State, key: RingKey) -> tuple[str, RingKey, dict[str, str]] | None:
+    """What to ask before a top or second ring is accepted whose gap does not suit the other's."""
+    wanted = state.the_job.top_over_second
+    pair = (RingPosition.TOP, RingPosition.SECOND)
+    if wanted is None or key[1] not in pair:
+        return None
+    other = (key[0], pair[1 - pair.index(key[1])])
+    if state.ring(other).outcome is not Outcome.ACCEPTED:
+        return None
+    found_nm = state.top_over_second_nm(key[0])
+    if found_nm is None or wanted.least_nm <= found_nm <= wanted.most_nm:
+        return None
+    facts = {
+        "difference_nm": str(found_nm),
+        "least_nm": str(wanted.least_nm),
+        "most_nm": str(wanted.most_nm),
+    }
+    return "accept relation", key, facts
+
+
+def _leave(state: State, made: type[ev.RingSpoiled] | type[ev.RingSkipped]) -> tuple[Any, ...]:
+    key = _at_hand(state)
+    return (made(cylinder=key[0], position=key[1]), *_then_next(state, key))
+
+
+def _then_next(state: State, key: RingKey) -> tuple[ev.RingPicked, ...]:
+    following = replace(state, here=key).next_ring()
+    if following is None or state.ring(following).outcome is Outcome.SKIPPED:
+        return ()
+    return (ev.RingPicked(cylinder=following[0], position=following[1]),)
+
+
+def _undo(state: State) -> tuple[Any, ...]:
+    if state.pending is not None:
+        return (ev.QuestionAnswered(yes=False),)
+    if state.before is None:
+        raise CommandNotAllowed("nothing to take back")
+    return (ev.EntryRetracted(retracted_turn=state.entry_turn),)
+
+
+def _answer(state: State, yes: bool) -> tuple[Any, ...]:
+    if state.pending is None:
+        raise CommandNotAllowed("no question open")
+    answered = ev.QuestionAnswered(yes=yes)
+    if not yes:
+        return (answered,)
+    entry = state.pending.events
+    if state.pending.about in _OF_PLACE:
+        # Yes to the ring; what was said of it has yet to be believed.
+        return (answered, *_entry(replace(state, pending=None), entry))
+    return (answered, *entry)
+
+
+def _amend(state: State, number: Decimal) -> tuple[Any, ...]:
+    """The last entry (or the one that waits for a yes) again, its last number replaced."""
+    job = state.the_job
+    waiting = state.pending.events if state.pending is not None else ()
+    entry = _without_retraction(waiting) if waiting else state.last_entry
+    at = next(
+        (n for n in reversed(range(len(entry))) if isinstance(
+            entry[n], ev.LeafTried | ev.MetalGround | ev.StrokesFiled)),
+        None,
+    )  # fmt: skip
+    if at is None or (not waiting and state.before is None):
+        raise CommandNotAllowed("no number to correct")
+    match entry[at]:
+        case ev.LeafTried() as tried:
+            leaf_nm = from_called(number, job.unit)
+            reading = Reading(leaf_nm, tried.feel)
+            _check_leaves(state, Report(None, (reading,), ((leaf_nm,),)))
+            corrected: Any = tried.model_copy(update={"leaf_nm": leaf_nm, "leaves": 1})
+        case ev.MetalGround() as ground:
+            corrected = ground.model_copy(update={"feed_nm": from_called(number, job.unit)})
+        case filed:
+            if number != int(number):
+                raise CommandNotAllowed("half a stroke")
+            corrected = filed.model_copy(update={"strokes": int(number)})
+    proposed = (*entry[:at], corrected, *entry[at + 1 :])
+    if waiting and entry == waiting:
+        return _entry(replace(state, pending=None), proposed)
+    # A question that was open before the entry is not answered by correcting it.
+    decided = _entry(replace(state.before or state, pending=None), proposed)
+    retracted = ev.EntryRetracted(retracted_turn=state.entry_turn)
+    if isinstance(decided[0], ev.QuestionAsked):
+        # The old entry stands until the yes: a cut that was made must not be lost by a "no".
+        return (decided[0].model_copy(update={"pending": (retracted, *decided[0].pending)}),)
+    return (retracted, *decided)
+
+
+def _without_retraction(waiting: tuple[Any, ...]) -> tuple[Any, ...]:
+    """The ring events of a question; that of a correction takes the old entry back first."""
+    return waiting[isinstance(waiting[0], ev.EntryRetracted) :]

@@ -1,0 +1,353 @@
+"""One turn at the bench: gather (what was heard), decide (pure), act (append, show, speak).
+
+The order of effects never changes: the log is on disk before anything is shown or said, so what
+was confirmed aloud is never missing from the log.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from assistant.bench import events as ev
+from assistant.bench.advice import Step, advise
+from assistant.bench.commands import (
+    Accept,
+    Check,
+    Checked,
+    Command,
+    Filed,
+    Ground,
+    Pick,
+    Report,
+    command_from,
+)
+from assistant.bench.decisions import asked_first, decide
+from assistant.bench.interpretation import Rejection, Understood, interpret
+from assistant.bench.job import Job
+from assistant.bench.learned import Learned
+from assistant.bench.ports import Clock, EventStore, Speaker, Tone
+from assistant.bench.reply import (
+    Reply,
+    Wording,
+    join,
+    reply_to_refusal,
+    reply_to_rejection,
+    reply_to_trouble,
+    reply_to_turn,
+)  # fmt: skip
+from assistant.bench.session import State, apply, replay
+from assistant.ear.utterance import Heard
+from assistant.errors import CommandNotAllowed, JobError, LogError, SpeakerError
+from assistant.fitting.facts import Feel
+from assistant.language.grammar import Grammar
+
+_NOT_FOR_IT = ("foreign", "standing by", "over the reply")
+"""Refusals of what somebody said to somebody else, or of what may be an echo."""
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """What was heard, and where: seconds in the stream ``source``.
+
+    keep: keeps the sound of the call as a clip, if all clips then take no more than so many bytes
+    (None: any), and gives its name, or None if there was no room; None where there is no sound.
+    lossy: part of its sound was lost on the way. late: its beginning was spoken over a reply, when
+    the bench was deaf.
+    typed: it came from the keyboard, letter by letter, and is never taken for a sound-alike.
+    """
+
+    heard: Heard
+    source: str
+    start_s: float = 0.0
+    end_s: float = 0.0
+    keep: Callable[[int | None], str | None] | None = None
+    lossy: bool = False
+    late: bool = False
+    typed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """What one call did. command: name of its command, None if it had no effect.
+
+    refused: why it had none.
+    """
+
+    call: Call
+    command: str | None
+    refused: str | None
+    reply: Reply
+    events: tuple[Any, ...]
+    state: State
+
+
+class Dialogue:
+    """A session under way. Build it with ``begin`` or ``resume``."""
+
+    def __init__(
+        self,
+        *,
+        store: EventStore,
+        clock: Clock,
+        grammar: Grammar,
+        wording: Wording,
+        speaker: Speaker,
+        show: Callable[[Turn], None],
+        state: State,
+    ) -> None:
+        self._store = store
+        self._clock = clock
+        self._grammar = grammar
+        self._wording = wording
+        self._speaker = speaker
+        self._show = show
+        self._voice_lost = False
+        self.state = state
+
+    def open(
+        self,
+        job: Job,
+        *,
+        software: str,
+        start: Learned | None = None,
+        settings: tuple[ev.VoiceSet | ev.ClipKeepingSet, ...] = (),
+    ) -> Turn:
+        """Begin with the first ring of the job, or go on where an earlier session stopped.
+
+        start: what earlier jobs taught; a session that goes on keeps the one it began with.
+        settings: to be used from now on; what is not among them stays as it was.
+
+        Raises JobError if the log belongs to another job.
+        """
+        if self.state.job is None:
+            first = next(job.places())
+            made: tuple[Any, ...] = (
+                ev.SessionOpened(job=job, software=software, start=start),
+                ev.RingPicked(cylinder=first[0], position=first[1]),
+            )
+        else:
+            if self.state.job != job:
+                raise JobError(
+                    "The job file has changed since this session began. Put it back, or begin a "
+                    "new session with --new."
+                )
+            made = (ev.SessionResumed(software=software),)
+            following = None if self.state.here else self.state.next_ring()
+            if following is not None:
+                made += (ev.RingPicked(cylinder=following[0], position=following[1]),)
+        as_before = (self.state.voice, self.state.keeping_clips)
+        made += tuple(new for new in settings if new not in as_before)
+        call = Call(Heard((), 1.0), source="start")
+        return self._act(call, None, None, made, lambda after: self._opening(made, after))
+
+    def expects(self, words: tuple[str, ...]) -> bool:
+        """Whether no more is to come after ``words``, though the grammar has more to say.
+
+        The cut that was advised, or leaves that tell enough: the last one snug, or one that goes
+        and one that does not.
+        """
+        parsed = self._grammar.parse(words)
+        if parsed is None:
+            return False
+        command = command_from(parsed, self.state.the_job.unit)
+        if isinstance(command, Report):
+            feels = {reading.feel for reading in command.readings}
+            goes, does_not = {Feel.DROPS, Feel.GOES}, {Feel.ALMOST, Feel.NO_GO}
+            snug = command.readings[-1].feel is Feel.SNUG
+            return snug or bool(feels & goes and feels & does_not)
+        return self._advised(command)
+
+    def trusts(self, heard: Heard) -> bool:
+        """Whether what was heard would be taken as it is, all that is plausible now weighed."""
+        meant = interpret(heard, self._grammar, self.state)
+        return isinstance(meant, Understood) and self._takes(meant)
+
+    def _takes(self, meant: Understood) -> bool:
+        """Surely heard; or less surely, but just what the bench has told the builder to do.
+
+        Few other calls are misheard as just that one: what is left of the doubt is small.
+        """
+        return meant.sure or self._advised(meant.command)
+
+    def _advised(self, command: Command) -> bool:
+        """Whether the command tells of the cut, the check or the acceptance that was advised."""
+        if self.state.here is None:
+            return False
+        match command:
+            case Ground(feed_nm=feed_nm):
+                return feed_nm == advise(self.state).feed_nm
+            case Filed(strokes=strokes):
+                return strokes == advise(self.state).strokes
+            case Checked(check=Check.DEBURRED | Check.SQUARE | Check.ENDS_SQUARE):
+                return advise(self.state).step in (Step.AFTER_CUT, Step.DRESS, Step.ENDS)
+            case Accept():
+                return advise(self.state).step is Step.ACCEPT
+        return False
+
+    def take(self, call: Call) -> Turn:
+        """One call: understand it, decide, write it down, show it, answer it."""
+        if self.state.noting:
+            return self._keep_note(call)
+        if call.late:
+            # No words: were it the echo of a reply after all, an answer would make the next echo.
+            silent = Reply("", "")
+            return self._act(
+                call, None, "over the reply", (), lambda _: silent, tone=Tone.AGAIN
+            )  # fmt: skip
+        if call.lossy and call.heard.words:
+            return self.tell("sound lost", call=call)
+        meant = interpret(call.heard, self._grammar, self.state, typed=call.typed)
+        if isinstance(meant, Rejection):
+            return self._reject(call, meant)
+        try:
+            made = decide(self.state, meant.command)
+        except CommandNotAllowed as refused:
+            if not meant.sure:
+                return self._reject(call, Rejection("not sure", call.heard.words))
+            reply = reply_to_refusal(refused, self._wording, self.state.the_job.unit)
+            return self._act(call, None, refused.name, (), lambda _: reply, tone=Tone.AGAIN)
+        taken = self._takes(meant)
+        if not taken:
+            made = asked_first(made, meant.parsed.words)
+        command: Command = meant.command
+        return self._act(
+            call, meant.parsed.command, None, made,
+            lambda after: reply_to_turn(command, made, after, self._wording),
+            tone=Tone.HEARD if taken else Tone.AGAIN,
+        )  # fmt: skip
+
+    def _reject(self, call: Call, why: Rejection) -> Turn:
+        reply = reply_to_rejection(why, self._wording, self.state.the_job.unit)
+        tone = Tone.AGAIN if reply else None
+        return self._act(call, None, why.reason, (), lambda _: reply, tone=tone)
+
+    def tell(self, about: ev.Trouble, detail: str = "", *, call: Call | None = None) -> Turn:
+        """Note a trouble of the machine, or its end, and say so. call: what it spoiled."""
+        made = (ev.TroubleNoted(about=about, detail=detail),)
+        return self._act(
+            call or Call(Heard((), 1.0), source="bench"), None, about if call else None, made,
+            lambda after: reply_to_trouble(about, after, self._wording), tone=Tone.TROUBLE,
+        )  # fmt: skip
+
+    def _keep_note(self, call: Call) -> Turn:
+        try:
+            clip = call.keep(None) if call.keep is not None else None
+        except LogError as error:
+            lost = ev.TroubleNoted(about="clip lost", detail=str(error))
+            return self._act(
+                call, "note", None, (ev.NoteKept(), lost),
+                lambda after: self._told(lost, after), tone=Tone.TROUBLE,
+            )  # fmt: skip
+        text = None if clip is not None else " ".join(call.heard.words)
+        made = (ev.NoteKept(clip=clip, text=text),)
+        return self._act(
+            call, "note", None, made,
+            lambda after: self._wording.fill("done", "note kept", after.the_job.unit, {}),
+            tone=Tone.HEARD,
+        )  # fmt: skip
+
+    def _opening(self, made: tuple[Any, ...], after: State) -> Reply:
+        return reply_to_turn(Pick(None), made, after, self._wording)
+
+    def _act(
+        self,
+        call: Call,
+        command: str | None,
+        refused: str | None,
+        made: tuple[Any, ...],
+        word: Callable[[State], Reply],
+        *,
+        tone: Tone | None = None,
+    ) -> Turn:
+        heard: tuple[Any, ...] = ()
+        troubles: list[Any] = []
+        if call.heard.words:
+            clip, *troubles = self._keep_call(call, refused) if command != "note" else (None,)
+            heard = (
+                ev.CallHeard(
+                    source=call.source, words=" ".join(call.heard.words), command=command,
+                    refused=refused, score=round(call.heard.score, 4),
+                    start_s=round(call.start_s, 3), end_s=round(call.end_s, 3), clip=clip,
+                ),
+            )  # fmt: skip
+            made = (*made, *troubles)
+        before = self.state
+        envelopes = self._enveloped((*heard, *made), before)
+        after = _folded(before, envelopes)
+        reply = join([word(after), *(self._told(trouble, after) for trouble in troubles)])
+        if reply and self._store.only_in_memory:  # never confirmed as if it were safe
+            unsafe = self._wording.fill("done", "not on disk", after.the_job.unit, {})
+            reply = join([reply, unsafe])
+        if reply:
+            said = self._enveloped((ev.ReplyGiven(text=reply.spoken),), after, turn=before.turn + 1)
+            after = _folded(after, said)
+            envelopes += said
+        if envelopes:
+            self._store.append(envelopes)
+        self.state = after
+        turn = Turn(call, command, refused, reply, made, after)
+        self._show(turn)
+        if after.the_voice != before.the_voice or before.job is None:
+            voice = after.the_voice
+            self._speaker.set_voice(
+                volume_percent=voice.volume_percent, words_per_minute=voice.words_per_minute
+            )
+        if reply.spoken or tone is not None:
+            self._speak(reply.spoken, tone)
+        for about, detail in self._store.troubles():
+            self.tell(about, detail)
+        return turn
+
+    def _speak(self, text: str, tone: Tone | None) -> None:
+        """A voice that fails is told once, on the screen; the session goes on without it."""
+        try:
+            self._speaker.say(text, tone=tone)
+        except SpeakerError as error:
+            if not self._voice_lost:
+                self._voice_lost = True
+                self.tell("voice lost", str(error))
+            return
+        if self._voice_lost:
+            self._voice_lost = False
+            self.tell("voice back")
+
+    def _keep_call(self, call: Call, refused: str | None) -> tuple[Any, ...]:
+        """Name of the kept clip or None, then what became of keeping clips.
+
+        Talk that was not for the bench is not kept. A clip that cannot be kept never stops a call.
+        """
+        wanted = self.state.keeping_clips
+        if call.keep is None or wanted is None or not wanted.on or refused in _NOT_FOR_IT:
+            return (None,)
+        off = wanted.model_copy(update={"on": False})
+        try:
+            clip = call.keep(wanted.most_mb * 1_000_000)
+        except LogError as error:
+            return None, ev.TroubleNoted(about="clip lost", detail=str(error)), off
+        return (clip,) if clip is not None else (None, off)
+
+    def _told(self, trouble: Any, after: State) -> Reply:
+        if isinstance(trouble, ev.TroubleNoted):
+            return reply_to_trouble(trouble.about, after, self._wording)
+        return self._wording.fill("done", "clip store full", after.the_job.unit, {})
+
+    def _enveloped(
+        self, made: Iterable[Any], state: State, *, turn: int | None = None
+    ) -> tuple[ev.Envelope, ...]:
+        now = self._clock.now()
+        number = state.turn + 1 if turn is None else turn
+        return tuple(
+            ev.envelope(event, seq=state.seq + 1 + n, at=now, turn=number)
+            for n, event in enumerate(made)
+        )
+
+
+def _folded(state: State, envelopes: Iterable[ev.Envelope]) -> State:
+    for envelope in envelopes:
+        state = apply(state, envelope)
+    return state
+
+
+def resumed(store: EventStore) -> State:
+    """The state that a stored log leaves. Raises LogDamaged."""
+    return replay(store.read())

@@ -1,0 +1,143 @@
+"""What can be done with a session that is over: trace its sheet, mend its log, erase its sound."""
+
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import groupby
+from pathlib import Path
+
+from assistant.adapters.files.clips import Clips
+from assistant.adapters.files.session_log import SessionLog, scan_log
+from assistant.adapters.files.sheet_file import read_sheet
+from assistant.build.sessions import SOFTWARE, SessionFolder, folder_elsewhere
+from assistant.bench.log_chain import told_damage
+from assistant.errors import LogDamaged, LogError, SheetError
+from assistant.bench.events import (
+    ClipsForgotten,
+    Envelope,
+    SessionOpened,
+    SessionResumed,
+    TroubleNoted,
+    envelope,
+)
+from assistant.record.seal import Form, Seal, Verdict, judge, read_seal
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """A sheet held against a log. log_events: how many the log holds."""
+
+    log: Path
+    seal: Seal
+    verdict: Verdict
+    log_events: int
+
+
+def verify_sheet(path: Path, log: Path | None = None) -> Compared:
+    """Hold a sheet against its log. log: None = the one it names, in the sheet's own folder.
+
+    Raises SheetError if it is no sheet, LogError if the log cannot be read, LogDamaged.
+    """
+    try:
+        form = Form(path.suffix.lower().lstrip("."))
+    except ValueError:
+        raise SheetError(f"{path} is no build sheet: name a .html, .csv or .json file.") from None
+    seal = read_seal(read_sheet(path), form)
+    if log is None:
+        # Only the last part: a sheet from elsewhere must not lead to other folders.
+        name = seal.log_name.replace("\\", "/").rpartition("/")[2]
+        log = path.parent / (name or "log.jsonl")
+    found = scan_log(log)
+    if found.damages:
+        raise LogDamaged(f"{log}: {found.damages[0].reason} It cannot be held against a sheet.")
+    return Compared(log, seal, judge(seal, found.checks), len(found.events))
+
+
+def sound_of(folder: SessionFolder) -> Sequence[Path]:
+    """Where a session's sound is kept: clips of calls and notes, and pages that hold such clips."""
+    pages = [page for page in folder.path.glob("*.html") if b"data:audio/" in page.read_bytes()]
+    return [*Clips(folder.clips).all(), *sorted(pages)]
+
+
+def forget_sound(folder: SessionFolder) -> Sequence[Path]:
+    """Erase the kept sound of a session and note that in its log; which files.
+
+    The log stays whole; what was understood stays in it. Raises LogError if a file cannot be
+    erased or a part of the session is elsewhere, LogInUse while it is under way, LogDamaged.
+    """
+    away = folder_elsewhere(folder)
+    if away.log.exists():
+        raise LogError(
+            f"A part of this session is in {away.path}, because {folder.path} cannot be written. "
+            "Bring that back first, then forget again."
+        )
+    sound = sound_of(folder)
+    log = SessionLog(folder.log)
+    try:
+        stored = log.read()
+        if not stored:
+            raise LogError(f"The log {folder.log} is empty: there is no sound to erase.")
+        # The log first: an erased clip that nobody noted would look like damage.
+        at = max(datetime.now(UTC), stored[-1].at)
+        event = ClipsForgotten(clips=len(Clips(folder.clips).all()))
+        log.append([envelope(event, seq=stored[-1].seq + 1, at=at, turn=stored[-1].turn + 1)])
+        Clips(folder.clips).erase()
+        for page in sound:
+            page.unlink(missing_ok=True)
+    except OSError as error:
+        raise LogError(
+            f"{error.filename} cannot be erased: {error.strerror}. Erase it by hand."
+        ) from error
+    finally:
+        log.close()
+    return sound
+
+
+def mend_log(folder: SessionFolder) -> tuple[SessionFolder, Sequence[str]]:
+    """A new session beside this one with all that can still be read of its damaged log.
+
+    The damaged log is left as it is; its clips are copied. Returns the new session and sentences
+    that tell the damage. Raises LogError if the log is sound, or if it cannot be read;
+    LogDamaged if its job is lost.
+    """
+    found = scan_log(folder.log)
+    if not found.damages:
+        raise LogError(f"The log {folder.log} is sound: there is nothing to mend.")
+    known = found.events
+    if not any(isinstance(one.event, SessionOpened) for one in known):
+        raise LogDamaged(
+            f"{folder.log}: {found.damages[0].reason} The line with the job is lost, so it cannot "
+            "be mended: begin anew with --new."
+        )
+    told = told_damage(known, found.damages)
+    new = _beside(folder)
+    log = SessionLog(new.log)
+    try:
+        for _, turn in groupby(_renumbered(known, told), key=lambda one: one.turn):
+            log.append(list(turn))
+    finally:
+        log.close()
+    if folder.clips.is_dir():
+        shutil.copytree(folder.clips, new.clips, dirs_exist_ok=True)
+    return new, told
+
+
+def _beside(folder: SessionFolder) -> SessionFolder:
+    home = folder.path.resolve().parent
+    if not folder.path.resolve().name.isdecimal():  # a log that lies alone
+        return SessionFolder(folder.path / "mended")
+    taken = [int(path.name) for path in home.iterdir() if path.name.isdecimal()]
+    return SessionFolder(folder.path.parent / f"{max(taken) + 1:03d}")
+
+
+def _renumbered(known: Sequence[Envelope], told: Sequence[str]) -> Sequence[Envelope]:
+    """The known events without gaps, and a note of the damage at their end."""
+    last = known[-1]
+    at = max(datetime.now(UTC), last.at)
+    ending = (
+        SessionResumed(software=SOFTWARE),
+        TroubleNoted(about="log damaged", detail=" ".join(told)),
+    )
+    more = [envelope(one, seq=0, at=at, turn=last.turn + 1) for one in ending]
+    return [one.model_copy(update={"seq": seq}) for seq, one in enumerate([*known, *more])]

@@ -1,0 +1,172 @@
+"""Builds an ear: a grammar with a recogniser and a front end for it."""
+
+import json
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from assistant.adapters.files.data_files import grammar_texts, shipped
+from assistant.adapters.recognisers.own_model import assurance_data, compiled, usual_cache
+from assistant.adapters.sound.rnnoise import open_front_end
+from assistant.adapters.recognisers.vosk_recognizer import VoskRecognizer
+from assistant.ear.call_confidence import Judge, Weights, weights_from
+from assistant.ear.endpointer import Patience
+from assistant.errors import RecognizerError
+from assistant.language.grammar import REPLIES_FILE, Grammar
+from assistant.bench.interpretation import refused_by_ear
+from assistant.ear.listener import Listener
+from assistant.ear.ports import AudioSource, FrontEnd, Recognizer
+from assistant.bench.reply import Wording
+from assistant.units import Unit
+from assistant.ear.utterance import Heard, Utterance
+from assistant.language.sentence_graph import WordGraph
+
+DEFAULT_EAR = "own"
+STOCK_EAR = "pocketsphinx"
+EARS = (DEFAULT_EAR, STOCK_EAR)
+OWN_MODEL = "leafcall-en"
+SPEEDS = 0.93, 1.075
+"""Two hearings of each call: a little slower and a little faster than it was said."""
+_CALM = Patience(clear=0.35, look_s=0.25, short_hang_s=0.25, middle_hang_s=0.45, long_hang_s=0.45)
+"""For an ear whose words so far lag behind and that is too slow to look ahead."""
+
+
+def load_grammar(folder: Path | None = None, *, unit: Unit = Unit.INCH) -> Grammar:
+    """The grammar in ``folder``, or the bench's own. Raises GrammarError."""
+    return Grammar(grammar_texts(folder if folder is not None else shipped("grammar")), unit=unit)
+
+
+def load_wording(grammar: Grammar | None = None) -> Wording:
+    """The bench's replies, numbers worded by ``grammar``; None leaves them in figures."""
+    numbers = grammar.numbers if grammar is not None else None
+    return Wording(grammar_texts(shipped("grammar"))[REPLIES_FILE], numbers)
+
+
+def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
+    """The recogniser named ``ear``: one of EARS, or the folder of a Vosk model.
+
+    Raises RecognizerError if there is no such recogniser or model.
+    """
+    if ear == DEFAULT_EAR:
+        grammar_model, loop_model = compiled(shipped("models") / OWN_MODEL, graph, usual_cache())
+        return VoskRecognizer(
+            graph, grammar_model, loop_folder=loop_model, name=OWN_MODEL, speeds=SPEEDS
+        )
+    if ear == STOCK_EAR:
+        try:  # only when it is wanted: it is an extra, and its decoder is slow to load
+            from assistant.adapters.recognisers.sphinx_recognizer import SphinxRecognizer
+        except ModuleNotFoundError as error:
+            raise RecognizerError(
+                f"--ear {STOCK_EAR} needs a package that is not here: run 'pip install "
+                f"leafcall[stock]', or use --ear {DEFAULT_EAR}."
+            ) from error
+
+        return SphinxRecognizer(graph)
+    if Path(ear).is_dir():
+        return VoskRecognizer(graph, Path(ear))
+    raise RecognizerError(
+        f"There is no ear {ear!r}: write {' or '.join(EARS)}, or the folder of a Vosk model "
+        "('leafcall models' explains)."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Ear:
+    """A grammar with a recogniser and a front end for it; close it when done.
+
+    notice: a sentence to show if hearing is worse than it could be, else empty.
+    weights: turn what the recogniser knows into its score; None leaves the score as it is.
+    slow: it cannot hear an utterance twice while the builder waits.
+    """
+
+    grammar: Grammar
+    front_end: FrontEnd
+    recognizer: Recognizer
+    notice: str
+    weights: Weights | None = None
+    slow: bool = False
+
+    def listener(self, source: AudioSource) -> Listener:
+        """Listens to one source."""
+        self.front_end.reset()
+        numerals = self.grammar.numbers.words if self.grammar.numbers is not None else frozenset()
+
+        def half_said(words: tuple[str, ...]) -> bool:
+            return words[-1] in numerals or self.grammar.may_become_another(words)
+
+        judge = None if self.weights is None else Judge(self.weights, self.grammar.meaning)
+        return Listener(
+            source, self.front_end, self.recognizer, is_complete=self.grammar.is_complete,
+            may_go_on=self.grammar.may_mean_more, half_said=half_said,
+            judge=judge, patience=_CALM if self.slow else None, ahead=not self.slow,
+        )  # fmt: skip
+
+
+@contextmanager
+def open_ear(
+    grammar: Grammar, *, ear: str = DEFAULT_EAR, denoise: bool | None = None
+) -> Iterator[Ear]:
+    """An ear for ``grammar``. Raises RecognizerError.
+
+    denoise: None = as the ear was made: our own model learned to hear in noise and takes the sound
+    as it is, others hear better through the denoiser.
+    """
+    cleaned = ear != DEFAULT_EAR if denoise is None else denoise
+    recognizer = open_recognizer(ear, grammar.graph)
+    try:
+        front_end, notice = open_front_end(denoise=cleaned)
+        yield Ear(grammar, front_end, recognizer, notice, _weights(ear), slow=ear == STOCK_EAR)
+    finally:
+        recognizer.close()
+
+
+def _weights(ear: str) -> Weights | None:
+    data = assurance_data(shipped("models") / OWN_MODEL) if ear == DEFAULT_EAR else None
+    return None if data is None else weights_from(data)
+
+
+def heard_record(
+    ear: Ear, file: str, utterance: Utterance | None, heard: Heard, *, audio_s: float,
+    compute_s: float,
+) -> str:  # fmt: skip
+    """One line of JSON on one utterance (None: the file held no speech), for other programs.
+
+    latency_s: from the end of speech to the result, the quiet waited for included.
+    """
+    parsed = ear.grammar.parse(heard.words) if heard.words else None
+    refused = "no speech" if utterance is None else refused_by_ear(heard, ear.grammar)
+    latency_s = None if utterance is None else utterance.decided_s - utterance.end_s + heard.final_s
+    return json.dumps(
+        {
+            "file": file,
+            "words": " ".join(heard.words),
+            "command": parsed.command if parsed is not None and refused is None else None,
+            "refused": refused,
+            "score": round(heard.score, 4),
+            "audio_s": round(audio_s, 3),
+            "compute_s": round(compute_s, 4),
+            "latency_s": None if latency_s is None else round(latency_s, 4),
+            "start_s": None if utterance is None else round(utterance.start_s, 2),
+            "end_s": None if utterance is None else round(utterance.end_s, 2),
+        },
+        ensure_ascii=False,
+    )
+
+
+def hear_records(ear: Ear, source: AudioSource, *, file: str) -> Iterator[str]:
+    """A JSON line for every utterance of a source, at least one. file: its name in the lines."""
+    listener = ear.listener(source)
+    count, stream_s, began = 0, 0.0, time.perf_counter()
+    for utterance, heard in listener.calls():
+        now_s, now = listener.stream_s, time.perf_counter()
+        yield heard_record(
+            ear, file, utterance, heard, audio_s=now_s - stream_s, compute_s=now - began
+        )
+        count, stream_s, began = count + 1, now_s, time.perf_counter()
+    if not count:
+        yield heard_record(
+            ear, file, None, Heard((), 0.0), audio_s=listener.stream_s,
+            compute_s=time.perf_counter() - began,
+        )  # fmt: skip

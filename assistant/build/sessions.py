@@ -1,0 +1,285 @@
+"""Builds a session on disk: where it is kept, its log, its dialogue, what it leaves."""
+
+import hashlib
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from assistant import __version__
+from assistant.adapters.files.clips import Clips
+from assistant.adapters.files.job_file import read_job
+from assistant.adapters.files.learned_file import LearnedFile, usual_path
+from assistant.adapters.files.session_log import LogPlace, read_log, scan_log
+from assistant.adapters.files.sheet_file import save_sheet, sheet_template
+from assistant.adapters.files.failover_log import SturdyLog
+from assistant.build.ears import load_grammar, load_wording
+from assistant.bench.log_chain import told_damage
+from assistant.bench.dialogue import Call, Dialogue, Turn
+from assistant.errors import JobError, LearnedError, LogDamaged, LogError, LogInUse
+from assistant.bench.events import ClipKeepingSet, SessionOpened, VoiceSet
+from assistant.language.grammar import Grammar
+from assistant.bench.job import Job
+from assistant.bench.ports import Speaker
+from assistant.record.sheet_forms import sheet_page, sheet_record, sheet_table
+from assistant.record.sheet_from_log import sheet_of
+from assistant.bench.reply import Wording
+from assistant.bench.session import replay
+from assistant.ear.utterance import Heard, Utterance
+
+SOFTWARE = f"leafcall {__version__}"
+
+
+class SystemClock:
+    """The clock of the machine, UTC."""
+
+    def now(self) -> datetime:
+        """Present time."""
+        return datetime.now(UTC)
+
+    def elapsed_s(self) -> float:
+        """Seconds from some fixed moment."""
+        return time.monotonic()
+
+    def wait(self, seconds: float) -> None:
+        """Do nothing for so long."""
+        time.sleep(seconds)
+
+
+@dataclass(frozen=True, slots=True)
+class SessionFolder:
+    """Where one session is kept: log, sheet, clips; all in one folder beside the job file."""
+
+    path: Path
+    log_name: str = "log.jsonl"
+
+    @property
+    def log(self) -> Path:
+        """The session log."""
+        return self.path / self.log_name
+
+    @property
+    def sheet(self) -> Path:
+        """The build sheet as a page."""
+        return self.path / "sheet.html"
+
+    @property
+    def table(self) -> Path:
+        """The build sheet as a table."""
+        return self.path / "sheet.csv"
+
+    @property
+    def record(self) -> Path:
+        """The build sheet as a record of JSON."""
+        return self.path / "sheet.json"
+
+    @property
+    def clips(self) -> Path:
+        """Notes and kept calls."""
+        return self.path / "clips"
+
+
+def session_folders(job_path: Path) -> list[SessionFolder]:
+    """Sessions of a job so far, oldest first."""
+    home = _home(job_path)
+    numbered = (p for p in home.glob("*") if p.is_dir() and p.name.isdecimal())
+    found = sorted(numbered, key=lambda path: int(path.name))
+    return [SessionFolder(path) for path in found if (path / "log.jsonl").exists()]
+
+
+def _home(job_path: Path) -> Path:
+    return job_path.with_name(f"{job_path.stem}-sessions")
+
+
+def spare_log(log: Path) -> Path:
+    """Where a log goes on while its own folder cannot be written: in this user's data folder."""
+    home = log.resolve()
+    name = f"{home.parent.parent.name}-{home.parent.name}"
+    number = hashlib.sha256(str(home).encode("utf-8", "surrogatepass")).hexdigest()[:8]
+    return usual_path().parent / "elsewhere" / f"{name}-{number}" / "log.jsonl"
+
+
+def session_to_use(job_path: Path, *, new: bool) -> SessionFolder:
+    """The newest session if it has rings to do, else a new one.
+
+    new: always a new one. Raises LogError if the newest log cannot be read.
+    """
+    folders = session_folders(job_path)
+    if folders and not new:
+        state = replay(read_log(folders[-1].log))
+        if state.job is None or state.open_rings():
+            return folders[-1]
+    number = int(folders[-1].path.name) + 1 if folders else 1
+    return SessionFolder(_home(job_path) / f"{number:03d}")
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A session ready for calls. home: its folder beside the job; away: where it goes on while that
+    cannot be written. repaired: file that took a torn last line, else None.
+    """
+
+    job: Job
+    dialogue: Dialogue
+    log: SturdyLog
+    home: SessionFolder
+    away: SessionFolder
+    grammar: Grammar
+    wording: Wording
+    speaker: Speaker
+    repaired: Path | None
+    first: Turn
+
+    @property
+    def folder(self) -> SessionFolder:
+        """Where the whole session is now."""
+        return self.away if self.log.elsewhere else self.home
+
+    def call(self, utterance: Utterance, heard: Heard, source: str) -> Call:
+        """An utterance as a call whose sound can be kept."""
+        clips = Clips(self.folder.clips)
+        # Away the numbers at home are not known; a place in the log comes only once.
+        stem = f"away-{self.dialogue.state.seq + 1:05d}" if self.log.elsewhere else None
+        return Call(
+            heard, source, utterance.start_s, utterance.end_s,
+            keep=lambda most_bytes: clips.keep(
+                utterance.samples, most_bytes=most_bytes, stem=stem
+            ),
+        )  # fmt: skip
+
+
+@contextmanager
+def open_session(
+    job_path: Path,
+    *,
+    speaker: Speaker,
+    show: Callable[[Turn, Wording], None],
+    new: bool = False,
+    learned: LearnedFile | None = None,
+    voice: VoiceSet | None = None,
+    keeping: ClipKeepingSet | None = None,
+) -> Iterator[Session]:
+    """Open the job's unfinished session, or a new one, and say where it stands.
+
+    learned: gives the starting values of a new session, and takes what was learned at its end.
+    voice, keeping: how replies sound and whether the sound of calls is kept, None = as before.
+    Raises JobError, LogError, LogInUse, GrammarError.
+    """
+    job = read_job(job_path)
+    grammar = load_grammar(unit=job.unit)
+    wording = load_wording(grammar)
+    folder = session_to_use(job_path, new=new)
+    with ExitStack() as stack:
+        home = LogPlace(folder.log)
+        away = folder_elsewhere(folder)
+        log = SturdyLog(home, LogPlace(away.log))
+        stack.callback(_bring_home, log, away, folder)
+        stack.callback(log.close)
+        _bring_home(log, away, folder)
+        state = replay(log.read())
+        dialogue = Dialogue(
+            store=log, clock=SystemClock(), grammar=grammar, wording=wording, speaker=speaker,
+            show=lambda turn: show(turn, wording), state=state,
+        )  # fmt: skip
+        start = learned.read().get(learned_key(job)) if learned is not None else None
+        settings = tuple(new for new in (voice, keeping) if new is not None)
+        first = dialogue.open(job, software=SOFTWARE, start=start, settings=settings)
+        try:
+            yield Session(
+                job, dialogue, log, folder, away, grammar, wording, speaker, home.repaired, first
+            )
+        except BaseException:
+            with suppress(LearnedError):  # what ended the session is to be told
+                _keep_learned(learned, dialogue)
+            raise
+        _keep_learned(learned, dialogue)
+
+
+def _bring_home(log: SturdyLog, away: SessionFolder, home: SessionFolder) -> None:
+    """What is beside a log that has come home: its clips; sheets are written anew at home."""
+    if log.elsewhere or not away.path.is_dir():
+        return
+    for path in (away.sheet, away.table, away.record):
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+    Clips(away.clips).move_to(home.clips)
+
+
+def learned_key(job: Job) -> str:
+    """Under which name the learned values of a job are kept: who, with what."""
+    return f"{job.person or 'anyone'}, {job.grinder.kind.value}"
+
+
+def _keep_learned(learned: LearnedFile | None, dialogue: Dialogue) -> None:
+    state = dialogue.state
+    now = state.learned
+    if learned is None or now.rings <= (state.start.rings if state.start is not None else 0):
+        return
+    kept = learned.read().get(learned_key(state.the_job))
+    if kept is not None:
+        if kept.rings >= now.rings:  # an old session that was taken up again: others know more
+            return
+        now = now.with_offset_of(kept)  # it may have been measured since the session began
+    learned.keep(learned_key(state.the_job), now)
+
+
+def folder_of(path: Path) -> SessionFolder:
+    """Folder of a session: ``path`` is its log, or a job file (its newest session).
+
+    What was left elsewhere is brought home first; the folder elsewhere is given if that cannot be
+    done. Raises JobError if the job has no session yet.
+    """
+    if path.suffix == ".jsonl":
+        return _settled(SessionFolder(path.parent, path.name))
+    folders = session_folders(path)
+    if not folders:
+        raise JobError(f"{path} has no session yet: begin one with 'leafcall fit {path}'.")
+    return _settled(folders[-1])
+
+
+def folder_elsewhere(folder: SessionFolder) -> SessionFolder:
+    """Where a session goes on while its own folder cannot be written."""
+    return SessionFolder(spare_log(folder.log).parent)
+
+
+def _settled(folder: SessionFolder) -> SessionFolder:
+    away = folder_elsewhere(folder)
+    if not away.log.exists():
+        return folder
+    try:
+        log = SturdyLog(LogPlace(folder.log), LogPlace(away.log))
+    except LogInUse:  # a session is under way, elsewhere
+        return away
+    except LogError:  # the log at home is damaged, or another one
+        return folder
+    log.close()
+    _bring_home(log, away, folder)
+    return away if log.elsewhere else folder
+
+
+def write_sheet(folder: SessionFolder, wording: Wording) -> tuple[str, ...]:
+    """Write the build sheet of a session beside its log: as a page, a table and a record.
+
+    Of a damaged log it holds what can still be read; sentences about the damage are returned and
+    stand on it. Raises LogError if the log cannot be read, LogDamaged if its job is lost,
+    SheetError if a file cannot be written.
+    """
+    found = scan_log(folder.log)
+    if not any(isinstance(envelope.event, SessionOpened) for envelope in found.events):
+        if found.damages:
+            raise LogDamaged(
+                f"{folder.log}: {found.damages[0].reason} The line with the job is lost, so there "
+                "is nothing to make a sheet of."
+            )
+        raise LogError(f"The log {folder.log} is empty: there is nothing to make a sheet of.")
+    damage = told_damage(found.events, found.damages)
+    sheet = sheet_of(
+        found.events, log_name=f"{folder.path.name}/{folder.log.name}", wording=wording,
+        log_check="" if damage else found.check, damage=damage,
+    )  # fmt: skip
+    save_sheet(folder.sheet, sheet_page(sheet, template=sheet_template()))
+    save_sheet(folder.table, sheet_table(sheet))
+    save_sheet(folder.record, sheet_record(sheet))
+    return damage

@@ -1,0 +1,1 @@
+"""What is seen at the bench. Pure."""

@@ -1,0 +1,332 @@
+"""The read-out of the live bench as rows of text, to be read from two metres. Pure.
+
+``panel`` lays what is to be seen (panel_facts.py) out for a width and a height. Nothing is told by
+colour alone: every sign has a letter or a word beside it.
+"""
+
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from assistant.bench.ports import Mode
+from assistant.display.large_text import block_letters, columns_of, largest
+from assistant.display.panel_model import LiveFacts, Mark, PanelFacts
+
+Segment = tuple[str, str]
+"""(text, style); styles: plain, label, big, step, alert, good, dim, and with " inverse" after."""
+Row = tuple[Segment, ...]
+"""Segments from left to right."""
+
+QUIETEST_DB = -80.0
+NOISY_DB = -40.0
+LOUD_DB = -3.0
+_LABEL = 8  # columns of the labels at the left
+_MOST_TROUBLES = 2
+_HEARS = (Mode.LISTENING, Mode.HEARING, Mode.NOTE)
+_MODE_SIGNS = {
+    Mode.LISTENING: "o", Mode.HEARING: "*", Mode.SPEAKING: ">", Mode.STAND_BY: "=",
+    Mode.NOTE: "*", Mode.HELD: "-", Mode.KEYBOARD: "o", Mode.LOST: "!",
+}  # fmt: skip
+_ALERT_MODES = {Mode.STAND_BY: "STAND BY", Mode.LOST: "NO MIC"}
+_MARKS = {  # sign, sign in ASCII, meaning
+    Mark.OPEN: ("·", ".", "open"),
+    Mark.WORK: ("░", "~", "in work"),
+    Mark.INSIDE: ("▓", "=", "inside"),
+    Mark.ACCEPTED: ("█", "#", "accepted"),
+    Mark.OUTSIDE: ("▒", "+", "accepted unsure"),
+    Mark.SKIPPED: ("»", "/", "skipped"),
+    Mark.SPOILED: ("×", "%", "spoiled"),
+}
+
+
+# --- layout -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """How generous a layout is. ring, step: lines of large letters, 0 = plain text."""
+
+    ring: int
+    step: int
+    says: int
+    air: bool = False
+    legend: bool = True
+    map: bool = True
+    meter: bool = True
+
+
+_PLANS = (
+    _Plan(10, 8, 3, air=True), _Plan(8, 8, 3, air=True), _Plan(8, 5, 3, air=True),
+    _Plan(5, 5, 3, air=True), _Plan(5, 5, 2), _Plan(5, 3, 3), _Plan(5, 3, 2), _Plan(5, 3, 1),
+    _Plan(5, 3, 1, legend=False), _Plan(3, 3, 1, legend=False), _Plan(3, 0, 1, legend=False),
+    _Plan(0, 0, 1, legend=False), _Plan(0, 0, 1, legend=False, map=False),
+    _Plan(0, 0, 1, legend=False, map=False, meter=False),
+)  # fmt: skip
+
+
+def panel(
+    facts: PanelFacts | None,
+    live: LiveFacts,
+    *,
+    width: int,
+    height: int,
+    ascii_only: bool = False,
+) -> list[Row]:
+    """The read-out: at most ``height`` rows of at most ``width`` columns.
+
+    facts: None before the first turn. ascii_only: no character beyond ASCII is drawn (names keep
+    theirs, a character that the terminal lacks is its own affair).
+    """
+    width, height = max(1, width), max(1, height)
+    if facts is None:
+        top, foot = [_header("leafcall", live, width)], _foot(live, width, ascii_only=ascii_only)
+    else:
+        for plan in _PLANS:
+            top = _top(facts, live, plan, width, ascii_only=ascii_only)
+            foot = _troubles(live, width)
+            if plan.meter:
+                foot = _foot(live, width, ascii_only=ascii_only)
+            if len(top) + len(foot) <= height:
+                break
+    foot = foot[: max(0, height - 1)]
+    top = top[: height - len(foot)]
+    empty: list[Row] = [()] * (height - len(top) - len(foot))
+    return [_clip(row, width) for row in [*top, *empty, *foot]]
+
+
+def _top(
+    facts: PanelFacts, live: LiveFacts, plan: _Plan, width: int, *, ascii_only: bool
+) -> list[Row]:
+    rows = [_header(facts.job, live, width)]
+    air: list[Row] = [()] if plan.air else []
+    rows += air
+    ring = (facts.big_ring, "big")
+    rows += _large([ring], width, plan.ring, ascii_only=ascii_only) or [
+        ((facts.big_ring.upper(), "big"),)
+    ]
+    if plan.ring:
+        rows.append(((facts.place, "plain"), (_counted(facts), "dim")))
+    rows += air
+    alert = _ALERT_MODES.get(live.mode) or (facts.big_step if facts.question else "")
+    step = (alert, "alert") if alert else (facts.big_step, "step")
+    gap = [(facts.big_gap, "plain")] if facts.big_gap else []
+    rows += (
+        _large([*gap, step], width, plan.step, ascii_only=ascii_only)
+        or _large([step], width, plan.step, ascii_only=ascii_only)
+        or [_labelled("" if alert else "next", step[0].upper(), step[1])]
+    )
+    rows += air
+    rows += list(_measures(facts, width))
+    rows += air
+    rows += _told(facts, plan.says, width)
+    if plan.map and facts.rows:
+        rows += [*air, *_map_rows(facts, width, ascii_only=ascii_only)]
+        if plan.legend:
+            rows.append(_legend(facts, ascii_only=ascii_only))
+    return rows
+
+
+def _header(job: str, live: LiveFacts, width: int) -> Row:
+    mode = f" {_MODE_SIGNS[live.mode]} {live.mode.upper()} "
+    style = "alert" if live.mode in _ALERT_MODES else "good" if live.mode in _HEARS else "plain"
+    left = clip_text(job, max(0, width - len(mode) - 1))
+    space = max(1, width - columns(left) - len(mode))
+    return ((left, "dim"), (" " * space, "plain"), (mode, f"{style} inverse"))
+
+
+def _large(parts: Sequence[Segment], width: int, lines: int, *, ascii_only: bool) -> list[Row]:
+    """Parts side by side in the largest letters that fit; no rows if none do."""
+    texts = [text for text, _ in parts]
+    between = 3 if len(parts) > 1 else 0
+    together = (" " * between).join(texts)
+    scale = largest(together, width=width, lines=lines, ascii_only=ascii_only)
+    if scale is None or not together.strip():
+        return []
+    space = " " * (columns_of(together, scale) - sum(columns_of(t, scale) for t in texts))
+    drawn = [block_letters(text, scale, ascii_only=ascii_only) for text in texts]
+    rows: list[Row] = []
+    for line in zip(*drawn, strict=True):
+        row: list[Segment] = []
+        for (_, style), piece in zip(parts, line, strict=True):
+            row += [(space, "plain")] * bool(row) + [(piece, style)]
+        rows.append(tuple(row))
+    return rows
+
+
+def _counted(facts: PanelFacts) -> str:
+    return f"   {facts.done} of {facts.rings} done   large figures: {facts.figures}"
+
+
+def _measures(facts: PanelFacts, width: int) -> Iterator[Row]:
+    if not facts.place:
+        return
+    lines = [("gap", facts.gap), ("window", facts.window), ("to go", facts.more)]
+    gap, window, more = (_labelled(label, text, "plain") for label, text in lines)
+    yield gap
+    used = sum(columns(text) for text, _ in (*window, *more)) + 4
+    if used <= width:
+        yield (*window, ("    ", "plain"), *more)
+    else:
+        yield window
+        yield more
+
+
+def _told(facts: PanelFacts, lines: int, width: int) -> list[Row]:
+    """What was heard and what is said; a waiting question comes before all else said."""
+    rows: list[Row] = []
+    if facts.heard:
+        sure = f"   {facts.sure * 100:.0f} % sure" if facts.sure is not None else ""
+        effect = f"   no effect: {facts.effect}" if facts.effect else ""
+        room = width - _LABEL - len(sure) - len(effect)
+        text = facts.heard if room < 8 else clip_text(facts.heard, room)
+        rows.append((*_labelled("heard", text, "plain"), (sure, "dim"), (effect, "dim")))
+    if facts.question:
+        rows += _wrapped("asks", facts.question, "alert", max(2, lines), width)
+    if facts.says and facts.says != facts.question:
+        rows += _wrapped("says", facts.says, "good", lines, width)
+    return rows
+
+
+def _labelled(label: str, text: str, style: str) -> Row:
+    return ((f"{label:<{_LABEL}}", "label"), (text, style))
+
+
+def _wrapped(label: str, text: str, style: str, lines: int, width: int) -> list[Row]:
+    room = max(4, width - _LABEL)
+    pieces = [""]
+    for word in _plain(text).split():
+        longer = f"{pieces[-1]} {word}".strip()
+        if columns(longer) <= room or not pieces[-1]:
+            pieces[-1] = longer
+        else:
+            pieces.append(word)
+    if len(pieces) > lines:
+        rest = " ".join(pieces[lines - 1 :])
+        pieces = [*pieces[: lines - 1], clip_text(rest, room)]
+    return [_labelled(label if n == 0 else "", p, style) for n, p in enumerate(pieces)]
+
+
+def _map_rows(facts: PanelFacts, width: int, *, ascii_only: bool) -> list[Row]:
+    cylinders = len(facts.rows[0][1])
+    cell = max(2, min(5, (width - _LABEL) // cylinders))
+    head = "".join(f"{c + 1:>{cell}}" for c in range(cylinders))
+    rows: list[Row] = [_labelled("cyl", head, "dim")]
+    for number, (name, marks) in enumerate(facts.rows):
+        row: list[Segment] = [(f"{name:<{_LABEL}}", "label")]
+        for cylinder, mark in enumerate(marks):
+            here = facts.here == (number, cylinder)
+            sign = _MARKS[mark][1 if ascii_only else 0] if cell > 2 else ""
+            text = f"{'>' if here else ''}{sign}{mark.value}"
+            row.append((f"{text:>{cell}}", "big" if here else _MARK_STYLES.get(mark, "plain")))
+        rows.append(tuple(row))
+    return rows
+
+
+_MARK_STYLES = {Mark.ACCEPTED: "good", Mark.SPOILED: "alert", Mark.OUTSIDE: "alert",
+                Mark.OPEN: "dim", Mark.INSIDE: "good"}  # fmt: skip
+
+
+def _legend(facts: PanelFacts, *, ascii_only: bool) -> Row:
+    there = {mark for _, marks in facts.rows for mark in marks}
+    parts = ["> at hand"] if facts.here is not None else []
+    for mark, (sign, plain, meaning) in _MARKS.items():
+        if mark in there:
+            parts.append(f"{plain if ascii_only else sign}{mark.value} {meaning}")
+    return (("  ".join(parts), "dim"),)
+
+
+def _foot(live: LiveFacts, width: int, *, ascii_only: bool) -> list[Row]:
+    return [*_troubles(live, width), _meter(live, width, ascii_only=ascii_only)]
+
+
+def _troubles(live: LiveFacts, width: int) -> list[Row]:
+    newest = live.troubles[-_MOST_TROUBLES:]
+    rows = [row for text in live.cautions for row in _wrapped("CARE", text, "plain", 4, width)]
+    return rows + [row for text in newest for row in _wrapped("TROUBLE", text, "alert", 2, width)]
+
+
+def _meter(live: LiveFacts, width: int, *, ascii_only: bool) -> Row:
+    """Level as a bar with a stroke at the noise floor, and both in figures."""
+    if live.mode is Mode.KEYBOARD:
+        return _labelled("mic", "not used", "dim")
+    if live.mode is Mode.LOST or live.level_db is None:
+        return _labelled("mic", "no sound comes in", "alert" if live.mode is Mode.LOST else "dim")
+    noise = "" if live.noise_db is None else f", noise {live.noise_db:.0f}"
+    told = f" {live.level_db:4.0f} dB{noise} {meter_word(live)}"
+    length = min(40, width - _LABEL - len(told))
+    if length < 8:
+        return _labelled("mic", told.strip(), "plain")
+    filled = _at(live.level_db, length)
+    full, rest, stroke = ("#", "-", "|") if ascii_only else ("█", "░", "│")
+    bar = [full if n < filled else rest for n in range(length)]
+    if live.noise_db is not None:
+        bar[min(length - 1, _at(live.noise_db, length))] = stroke
+    return (*_labelled("mic", "".join(bar), "plain"), (told, "dim"))
+
+
+def meter_word(live: LiveFacts) -> str:
+    """What the level means, in a word or two; empty if all is well."""
+    if live.level_db is not None and live.level_db > LOUD_DB:
+        return "TOO LOUD"
+    if live.noise_db is not None and live.noise_db > NOISY_DB:
+        return "NOISY"
+    return ""
+
+
+def _at(level_db: float, length: int) -> int:
+    share = (level_db - QUIETEST_DB) / -QUIETEST_DB
+    return round(min(1.0, max(0.0, share)) * length)
+
+
+# --- columns ----------------------------------------------------------------------------------
+
+
+def columns(text: str) -> int:
+    """Columns that ``text`` takes in a terminal (Unicode Standard Annex 11: wide ones take two)."""
+    return len(text) if text.isascii() else sum(_columns_of(character) for character in text)
+
+
+@lru_cache(maxsize=1024)
+def _columns_of(character: str) -> int:
+    if unicodedata.combining(character) or unicodedata.category(character) in ("Mn", "Me", "Cf"):
+        return 0
+    return 2 if unicodedata.east_asian_width(character) in "WF" else 1
+
+
+def clip_text(text: str, width: int) -> str:
+    """``text`` without control characters, cut to ``width`` columns with ``..`` at the cut."""
+    text = _plain(text)
+    if columns(text) <= width:
+        return text
+    end = ".." if width > 4 else ""
+    kept, used = "", len(end)
+    for character in text:
+        used += _columns_of(character)
+        if used > width:
+            break
+        kept += character
+    return kept + end
+
+
+def _plain(text: str) -> str:
+    """A name may hold what would move the cursor; a terminal is told only what can be printed."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else "?" for c in text)
+
+
+def _clip(row: Row, width: int) -> Row:
+    clipped: list[Segment] = []
+    left = width
+    for text, style in row:
+        piece = clip_text(text, left)
+        if piece:
+            clipped.append((piece, style))
+            left -= columns(piece)
+        if left <= 0:
+            break
+    return tuple(clipped)
+
+
+def row_text(row: Row) -> str:
+    """The text of a row without its styles and the space at its end."""
+    return "".join(text for text, _ in row).rstrip()

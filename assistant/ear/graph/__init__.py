@@ -1,0 +1,11 @@
+"""From the word graph of a grammar to the decoding graph of a Vosk model, without other tools.
+
+``compile_graph`` gives the files of a model's graph folder as bytes; ``Lexicon`` says how words
+sound. Pure: files are read and written by whoever calls.
+"""
+
+from assistant.ear.graph.compile import GraphOptions, compile_graph, compile_loop
+from assistant.ear.graph.fst import Fst, read_fst
+from assistant.ear.graph.lexicon import PHONES, Lexicon
+
+__all__ = ["PHONES", "Fst", "GraphOptions", "Lexicon", "compile_graph", "compile_loop", "read_fst"]

@@ -1,0 +1,312 @@
+"""The one loop from sound to what was heard, the same for microphone and file.
+
+source -> front end -> endpointer -> recogniser. The recogniser is fed while the speech goes on, so
+that its answer is there right after the end. Effects only through ports.
+"""
+
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from assistant.ear.call_confidence import Judge
+from assistant.ear.endpointer import Decision, Endpointer, Patience, Standing, Turn
+from assistant.ear.ports import AudioSource, FrontEnd, Recognizer
+from assistant.ear.utterance import (
+    FRAME_S,
+    FRAME_SAMPLES,
+    SAMPLE_RATE_HZ,
+    Heard,
+    Samples,
+    Utterance,
+)
+
+_SLOWEST_WORD_S = 1.2  # nobody drags a word so long; a machine that sounds like a word does
+_TAIL_S = 0.2  # room after the last word of a file that stops short
+_JOIN_S = 6.0  # so long after a sentence that was broken off may its rest still come
+_JOINT_S = 0.15  # quiet put between the two
+# A pause may seem to begin before a word has faded out: what is not whole is looked at again.
+_LOOK_EVERY, _LAST_LOOK = 12, 36  # frames
+_LEVEL_MEMORY = 0.9  # of the level meter, a frame
+_QUIETEST_DB = -100.0
+_LONGEST_CALL_S = 9.0  # whoever speaks longer is not calling: no answer is made ahead any more
+
+
+class Listener:
+    """Listens to one source and says what was heard.
+
+    is_complete: whether words are a complete sentence, so that a short pause ends the utterance.
+    may_go_on: whether words can be followed by more that changes what they mean; a complete
+    sentence that can waits longer.
+    judge: gives what was heard the score that counts; None: the recogniser's own.
+    patience: settings of the endpointer.
+    half_said: whether words, though a sentence, may well be a part of a longer one: they end in a
+    number that may go on ("ground two"), or name what the rest is about ("cylinder two").
+    ahead: in a pause the answer is made before the end is decided, and made anew if speech goes on:
+    for recognisers that are quick and whose words so far lag behind the sound.
+
+    ``calls()`` is a generator: while the caller works on a call, nothing is read. Afterwards
+    ``skip_waiting()`` drops what a microphone has gathered meanwhile (the assistant's own voice);
+    a file loses nothing. ``deaf = True`` lets sound pass unheard while the loop runs on.
+    ``expects`` tells whether words are just what the bench waits for, so that no more will come;
+    ``trusts`` whether what was heard would be taken. Both may be set to ask the bench.
+
+    What follows shortly after a sentence that was broken off is heard once more together with it
+    ("fifteen" ... "goes").
+    """
+
+    def __init__(
+        self,
+        source: AudioSource,
+        front_end: FrontEnd,
+        recognizer: Recognizer,
+        *,
+        is_complete: Callable[[tuple[str, ...]], bool] = lambda _: False,
+        may_go_on: Callable[[tuple[str, ...]], bool] = lambda _: False,
+        half_said: Callable[[tuple[str, ...]], bool] = lambda _: False,
+        judge: Judge | None = None,
+        patience: Patience | None = None,
+        ahead: bool = False,
+    ) -> None:
+        self._source = source
+        self._front_end = front_end
+        self._recognizer = recognizer
+        self._is_complete = is_complete
+        self._may_go_on = may_go_on
+        self._half_said = half_said
+        self._judge = judge
+        self._endpointer = Endpointer(patience)
+        self._look_ahead = ahead
+        self._ahead: tuple[Heard, int] | None = None  # made in a pause, and when (frames)
+        self._looked: Standing | None = None  # found in the pause under way
+        self._next_look = 0  # frames of the pause
+        self._delay = round(front_end.delay_s / FRAME_S)
+        self._pre_roll = round(self._endpointer.patience.pre_roll_s / FRAME_S)
+        room = round(self._endpointer.patience.longest_s / FRAME_S) + self._pre_roll + self._delay
+        self._raw: deque[Samples] = deque(maxlen=room + 1)
+        self._clean: deque[Samples] = deque(maxlen=room + 1)
+        self._begun = 0  # first frame of the utterance under way
+        self._free_from = 0  # frames before this one belong to an earlier utterance
+        self._left: tuple[Utterance, Samples] | None = None  # a sentence that was broken off
+        self._level_db = _QUIETEST_DB
+        self.expects: Callable[[tuple[str, ...]], bool] = lambda _: False
+        self.trusts: Callable[[Heard], bool] = lambda heard: heard.score >= heard.sure_from
+        self.deaf = False  # while true, sound passes unheard and unfinished speech is dropped
+
+    @property
+    def stream_s(self) -> float:
+        """Seconds of sound that have come in since the start of the stream."""
+        return self._endpointer.frames_seen * FRAME_S
+
+    @property
+    def in_speech(self) -> bool:
+        """Whether somebody is speaking right now."""
+        return self._endpointer.in_speech
+
+    @property
+    def level_db(self) -> float:
+        """Level of the sound, dB of full scale, smoothed over about 0.1 s."""
+        return self._level_db
+
+    def skip_waiting(self) -> float:
+        """Drop the sound that has gathered while nobody listened; seconds of it."""
+        skipped_s = self._source.drop_waiting()
+        self._forget(skipped=round(skipped_s / FRAME_S))
+        return skipped_s
+
+    def drop_what_was_left(self) -> None:
+        """Join nothing to the sentence that was broken off last."""
+        self._left = None
+
+    def calls(self) -> Iterator[tuple[Utterance, Heard]]:
+        """What was said, utterance by utterance, until the source ends.
+
+        Noise alone yields nothing. Raises AudioError, RecognizerError.
+        """
+        for frame in self._source.frames():
+            call = self.take(frame)
+            if call is not None:
+                yield call
+        call = self.finish()
+        if call is not None:
+            yield call
+
+    def take(self, frame: Samples) -> tuple[Utterance, Heard] | None:
+        """One frame of the source; the call that ends with it, if one does.
+
+        For a loop that has more to do than to listen; others use ``calls``.
+        """
+        power = float(np.mean(np.square(frame, dtype=np.float64)))
+        level_db = 10.0 * float(np.log10(power + 1e-10))
+        self._level_db = _LEVEL_MEMORY * self._level_db + (1 - _LEVEL_MEMORY) * level_db
+        clean, probability = self._front_end.process(frame)
+        if self.deaf:
+            self._forget(skipped=1)
+            return None
+        self._raw.append(frame)
+        self._clean.append(clean)
+        if self._endpointer.in_speech and self._ahead is None:
+            self._recognizer.feed(clean)
+        decision = self._endpointer.step(probability, self._standing)
+        if decision is None:
+            if not self._endpointer.pause:  # speech goes on
+                self._looked = None
+                if self._ahead is not None:
+                    self._hear_from_begin()
+            return None
+        if decision.turn is Turn.STARTED:
+            self._begin(decision)
+            return None
+        return self._end(decision)
+
+    def _begin(self, decision: Decision) -> None:
+        self._begun = max(decision.first - self._pre_roll, self._free_from)
+        self._looked = None
+        self._hear_from_begin()
+
+    def _hear_from_begin(self) -> None:
+        self._ahead = None
+        self._recognizer.begin()
+        self._recognizer.feed(self._since(self._clean, self._begun + self._delay))
+
+    def _final(self) -> Heard:
+        """What was heard; without computing where it was made ahead."""
+        if self._ahead is None:
+            return self._recognizer.end()
+        heard, made = self._ahead
+        self._ahead = None
+        since_s = (self._endpointer.frames_seen - made) * FRAME_S
+        return replace(heard, final_s=max(0.0, heard.final_s - since_s))
+
+    def _end(self, decision: Decision) -> tuple[Utterance, Heard] | None:
+        self._free_from = decision.last + 1
+        if decision.turn is Turn.DROPPED:
+            self._ahead = None
+            return None
+        heard = self._final()
+        utterance = self._utterance(decision)
+        sound = self._since(self._clean, self._begun + self._delay)
+        utterance, heard, sound = self._with_what_was_left(
+            utterance, self._judged(utterance, heard), sound
+        )
+        begun = self._may_go_on(heard.words) and not self._is_complete(heard.words)
+        self._left = (utterance, sound) if heard.words and begun else None
+        if self._judge is not None:
+            self._judge.learn(utterance, heard)
+        return utterance, heard
+
+    def _utterance(self, decision: Decision) -> Utterance:
+        return Utterance(
+            start_s=decision.first * FRAME_S,
+            end_s=(decision.last + 1) * FRAME_S,
+            decided_s=decision.decided * FRAME_S,
+            speech_share=decision.speech_share,
+            samples=self._since(self._raw, self._begun),
+        )
+
+    def _with_what_was_left(
+        self, utterance: Utterance, heard: Heard, sound: Samples
+    ) -> tuple[Utterance, Heard, Samples]:
+        """The utterance as the end of the one before, if the two together are a sentence.
+
+        Also where its words could stand alone: "twenty" ... "four goes" is twenty four.
+        """
+        if self._left is None or utterance.start_s - self._left[0].end_s > _JOIN_S:
+            return utterance, heard, sound
+        before, sound_before = self._left
+        joined = np.concatenate([sound_before, np.zeros(round(_JOINT_S * SAMPLE_RATE_HZ)), sound])
+        joined = joined.astype(np.float32)
+        self._recognizer.begin()
+        self._recognizer.feed(joined)
+        # Judged as if the pause between the parts had not been.
+        close = utterance.start_s - (before.end_s - before.start_s) - _JOINT_S
+        speech_share = (before.speech_share + utterance.speech_share) / 2
+        samples = np.concatenate([before.samples, utterance.samples])
+        whole = replace(utterance, start_s=close, speech_share=speech_share, samples=samples)
+        together = self._judged(whole, self._recognizer.end())
+        final_s = heard.final_s + together.compute_s
+        if together.score < together.sure_from or not self._is_complete(together.words):
+            return utterance, replace(heard, final_s=final_s), sound
+        whole = replace(whole, start_s=before.start_s, rest_s=utterance.start_s)
+        return whole, replace(together, final_s=final_s), joined
+
+    def _judged(self, utterance: Utterance, heard: Heard) -> Heard:
+        judged = heard if self._judge is None else self._judge.score(utterance, heard)
+        return _paced(utterance, judged)
+
+    def finish(self) -> tuple[Utterance, Heard] | None:
+        """The stream is over, or the builder says so: the call that was under way, if any.
+
+        Lets the tail of the last word out of the front end.
+        """
+        decision = self._endpointer.finish()
+        if decision is None:
+            return None
+        if self._ahead is not None:
+            self._hear_from_begin()
+        quiet = np.zeros(FRAME_SAMPLES, np.float32)
+        for _ in range(self._delay + round(_TAIL_S / FRAME_S)):
+            self._recognizer.feed(self._front_end.process(quiet)[0])
+        self._front_end.reset()  # if the stream goes on: no room is ever as quiet as that
+        return self._end(decision)
+
+    def _since(self, frames: deque[Samples], first: int) -> Samples:
+        """Sound of the kept frames from stream frame ``first`` on (empty if it is to come)."""
+        skip = max(0, first - (self._endpointer.frames_seen - len(frames)))
+        wanted = list(frames)[skip:]
+        return np.concatenate(wanted) if wanted else np.zeros(0, np.float32)
+
+    def _standing(self) -> Standing:
+        """Of the words so far; where that means to make the answer ahead, three times at most."""
+        if not self._look_ahead:
+            return self._standing_of(self._recognizer.words_so_far())
+        so_far, pause = self._endpointer.so_far(), self._endpointer.pause
+        if (so_far.last - so_far.first) * FRAME_S > _LONGEST_CALL_S:
+            return Standing.OPEN
+        unclear = self._looked in (Standing.OPEN, Standing.DOUBTFUL) or self._went_on_softly()
+        if self._looked is None or (unclear and self._next_look <= pause <= _LAST_LOOK):
+            self._next_look = pause + _LOOK_EVERY
+            if self._ahead is not None:
+                self._hear_from_begin()
+            heard = self._recognizer.end()
+            utterance = self._utterance(so_far)
+            judged = self._judged(utterance, heard)
+            self._looked = self._standing_of(heard.words, sure=lambda: self.trusts(judged))
+            if self._looked in (Standing.WHOLE, Standing.MAY_GO_ON):
+                self._ahead = heard, self._endpointer.frames_seen
+            else:
+                self._hear_from_begin()
+        return self._looked
+
+    def _went_on_softly(self) -> bool:
+        """Whether what may be more of a sentence came after its answer was made ahead."""
+        if self._ahead is None or self._looked is not Standing.MAY_GO_ON:
+            return False
+        return self._endpointer.so_far().last >= self._ahead[1]
+
+    def _standing_of(
+        self, words: tuple[str, ...], *, sure: Callable[[], bool] = lambda: True
+    ) -> Standing:
+        if not self._is_complete(words):
+            return Standing.OPEN
+        if not sure():
+            return Standing.DOUBTFUL
+        if not self._may_go_on(words) or self.expects(words):
+            return Standing.WHOLE
+        return Standing.DOUBTFUL if self._half_said(words) else Standing.MAY_GO_ON
+
+    def _forget(self, *, skipped: int = 0) -> None:
+        self._endpointer.forget(skipped=skipped)
+        self._ahead = None
+        self._raw.clear()
+        self._clean.clear()
+        self._free_from = self._endpointer.frames_seen
+
+
+def _paced(utterance: Utterance, heard: Heard) -> Heard:
+    """What was heard, with no score left if its words would take impossibly long."""
+    spoken_s = utterance.end_s - utterance.start_s
+    if heard.words and spoken_s > _SLOWEST_WORD_S * len(heard.words):
+        return replace(heard, score=0.0)
+    return heard

@@ -1,0 +1,70 @@
+"""What the ear needs from the world: protocols only; adapters fill them, tests fake them."""
+
+from collections.abc import Iterator
+from typing import Protocol
+
+from assistant.ear.utterance import Heard, Samples
+
+
+class AudioSource(Protocol):
+    """A stream of sound: microphone or file."""
+
+    @property
+    def name(self) -> str:
+        """What the builder would call it: a device or file name."""
+
+    def frames(self) -> Iterator[Samples]:
+        """Frames of exactly FRAME_SAMPLES; a short last frame is filled up with quiet.
+
+        Raises AudioError when the source cannot be read.
+        """
+
+    @property
+    def overflows(self) -> int:
+        """How often sound was lost because the machine was too slow; 0 for a file."""
+
+    def drop_waiting(self) -> float:
+        """Drop sound that came in and was not read yet; seconds of it (0 for a file)."""
+
+    def close(self) -> None:
+        """Let go of the device or file; calling it twice does no harm."""
+
+
+class FrontEnd(Protocol):
+    """What stands between the source and the recogniser: denoiser and voice activity."""
+
+    def process(self, frame: Samples) -> tuple[Samples, float]:
+        """One frame in; the cleaned frame and its speech probability 0..1 out.
+
+        The cleaned frame may lag behind the input by ``delay_s``.
+        """
+
+    @property
+    def delay_s(self) -> float:
+        """Seconds by which the cleaned sound lags behind the input."""
+
+    def reset(self) -> None:
+        """Forget the stream so far."""
+
+
+class Recognizer(Protocol):
+    """Says which sentences of its grammar an utterance may have been."""
+
+    @property
+    def name(self) -> str:
+        """Name for people: ``pocketsphinx``, ``vosk``."""
+
+    def begin(self) -> None:
+        """Start an utterance, dropping an unfinished one."""
+
+    def feed(self, samples: Samples) -> None:
+        """Take the next stretch of sound, any length."""
+
+    def words_so_far(self) -> tuple[str, ...]:
+        """Best words of the sound fed so far; may still change."""
+
+    def end(self) -> Heard:
+        """Finish the utterance; an utterance of nothing gives no hypotheses."""
+
+    def close(self) -> None:
+        """Free the model; calling it twice does no harm."""

@@ -1,0 +1,1 @@
+"""What many sessions tell. Pure."""

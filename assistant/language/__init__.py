@@ -1,0 +1,1 @@
+"""What can be said: the grammar, its numbers and its sentences. Pure."""

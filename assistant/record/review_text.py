@@ -1,0 +1,71 @@
+"""The spoken log of a session as lines to read: heard, understood, answered, taken back."""
+
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from itertools import groupby
+from typing import Any
+
+from assistant.bench import events as ev
+from assistant.bench.reply import Wording, entry_line
+from assistant.bench.session import replay
+from assistant.display.turn_lines import ring_line
+from assistant.units import Unit, show_bore
+
+
+def review_lines(envelopes: Iterable[ev.Envelope], wording: Wording) -> Iterator[str]:
+    """The log as lines, oldest first, then where each ring stands.
+
+    Entries that were taken back are marked; times are as stored, in UTC.
+    """
+    stored = list(envelopes)
+    state = replay(stored)
+    if state.job is None:
+        if stored:
+            yield "The log has lost its beginning: the job and its rings are not known."
+        else:
+            yield "The log is empty: no session was opened."
+        return
+    job = state.job
+    yield f"{job.name}: {job.cylinders} cylinders, bore {show_bore(job.bore_nm, job.unit)}"
+    for turn, group in groupby(stored, key=lambda envelope: envelope.turn):
+        events = list(group)
+        struck = "  (taken back)" if turn in state.retracted else ""
+        yield ""
+        yield f"{_clock(events[0].at)}  call {turn}{struck}"
+        for envelope in events:
+            line = _line(envelope.event, wording, job.unit)
+            if line:
+                yield f"  {line}"
+    yield ""
+    for key in job.places():
+        yield ring_line(state, key, wording)
+
+
+def _clock(at: datetime) -> str:
+    return at.strftime("%Y-%m-%d %H:%M:%S")
+
+
+def _line(event: Any, wording: Wording, unit: Unit) -> str:
+    """One event as a line; empty for events that say nothing to a reader."""
+    match event:
+        case ev.CallHeard(words=words, refused=refused, score=score, source=source):
+            end = f", no effect: {refused}" if refused else ""
+            return f"heard   {words}  ({score:.2f}, {source}{end})"
+        case ev.ReplyGiven(text=text):
+            return f"said    {text}"
+        case ev.SessionOpened(software=software) | ev.SessionResumed(software=software):
+            return f"{event.kind} ({software})"
+        case ev.QuestionAsked(about=about):
+            return f"asked   {about}"
+        case ev.QuestionAnswered(yes=yes):
+            return f"answer  {'yes' if yes else 'no'}"
+        case ev.NoteKept(clip=clip, text=text):
+            return f"note    {clip or text}"
+        case ev.TroubleNoted(about=about, detail=detail):
+            return f"trouble {about}{f': {detail}' if detail else ''}"
+        case ev.ClipsForgotten(clips=clips):
+            return f"erased  sound of {clips} calls and notes"
+    if isinstance(event, ev.RingEvent):
+        place = wording.place((event.cylinder, event.position))
+        return f"entry   {place}: {entry_line(event, wording, unit).shown}"
+    return event.kind if isinstance(event, ev.SessionClosed) else ""

@@ -1,0 +1,1 @@
+"""Before work: is the machine ready, is the builder understood? Pure."""

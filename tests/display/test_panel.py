@@ -1,0 +1,271 @@
+"""The read-out as text: golden screens looked over by eye, and what must hold at any size."""
+
+import unicodedata
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from assistant.bench.ports import Mode
+from assistant.bench.reply import Wording
+from assistant.display.large_text import Scale, block_letters
+from assistant.display.panel import Row, clip_text, columns, meter_word, panel, row_text
+from assistant.display.panel_model import LiveFacts, Mark, PanelFacts, facts_of
+from assistant.language.grammar import Grammar
+from tests.fakes import Bench, metric_job, small_job
+
+FIXTURES = Path(__file__).parents[1] / "fixtures"
+LIVE = LiveFacts(Mode.LISTENING, level_db=-32.0, noise_db=-58.0)
+FACTS = PanelFacts(
+    job="bench test", place="cylinder 2 second ring", big_ring="2 second", big_gap="gap 11",
+    big_step="grind 6", gap="11 thou (10 to 12 thou)", window="18 to 20 thou", more="8 thou",
+    says="10 goes. 11 snug. About 11 thou. 8 thou to go. Grind 6 thou.", question="",
+    heard="ten goes eleven snug", sure=0.95, effect="",
+    rows=(("top", (Mark.OPEN, Mark.INSIDE)), ("second", (Mark.ACCEPTED, Mark.WORK)),
+          ("upper", (Mark.SPOILED, Mark.OUTSIDE))),
+    here=(1, 1), done=3, rings=6, figures="thou",
+)  # fmt: skip
+SESSION = (
+    "fifteen goes sixteen snug", "accept it", "skip this ring", "cylinder two second ring",
+    "ten goes eleven snug",
+)  # fmt: skip
+
+
+def text_of(rows: list[Row]) -> str:
+    return "".join(f"{row_text(row)}\n" for row in rows)
+
+
+def changed(**changes: Any) -> PanelFacts:
+    return replace(FACTS, **changes)
+
+
+@pytest.fixture(scope="module")
+def session_facts(grammar: Grammar, wording: Wording) -> PanelFacts:
+    bench = Bench(small_job(cylinders=6, name="Heron six"), grammar, wording).through(*SESSION)
+    return facts_of(bench.last, wording)
+
+
+# --- facts of a turn --------------------------------------------------------------------------
+
+
+def test_facts_of_a_session(session_facts: PanelFacts) -> None:
+    # Window of the second ring: 0.0045 x 4 in = 18 thou, 2 thou over (tests/fakes.py).
+    assert session_facts.big_ring == "2 second"
+    assert session_facts.place == "cylinder 2 second ring"
+    assert session_facts.window == "18 to 20 thou"
+    assert session_facts.heard == "ten goes eleven snug"
+    assert session_facts.sure == 0.95
+    assert session_facts.big_gap == "gap 11"
+    assert session_facts.big_step.startswith("grind ")
+    assert (session_facts.done, session_facts.rings) == (1, 18)
+    assert session_facts.here == (1, 1)
+    marks = dict(session_facts.rows)
+    assert list(marks) == ["top", "second", "upper"]
+    assert marks["upper"][0] is Mark.ACCEPTED
+    assert marks["second"][:2] == (Mark.SKIPPED, Mark.WORK)
+    assert set(marks["top"]) == {Mark.OPEN}
+
+
+@pytest.mark.parametrize(
+    ("calls", "step", "gap"),
+    [
+        ((), "try ", ""),
+        (("butts",), "grind 10", "butts"),
+        (("fifteen goes sixteen snug",), "accept it", "gap 16"),
+        (("wrap up",), "try ", ""),
+    ],
+)
+def test_the_step_and_the_gap_in_large_letters(
+    bench: Bench, wording: Wording, calls: tuple[str, ...], step: str, gap: str
+) -> None:
+    bench.say("where am i")
+    facts = facts_of(bench.through(*calls).last, wording)
+    assert facts.big_step.startswith(step)
+    assert facts.big_gap == gap
+
+
+def test_a_question_waits_on_screen_until_it_is_answered(bench: Bench, wording: Wording) -> None:
+    bench.through("cylinder one top ring", "ten goes eleven snug", "ground four", "nine snug")
+    asked = facts_of(bench.last, wording)
+    assert asked.big_step == "yes or no?"
+    assert asked.question.endswith("Yes or no?")
+    text = text_of(panel(asked, LIVE, width=80, height=24))
+    assert " ".join(text.split()).count("Yes or no?") == 1
+    bench.say("no")
+    assert facts_of(bench.last, wording).question == ""
+
+
+def test_a_turn_without_words_leaves_the_last_call_on_screen(
+    bench: Bench, wording: Wording
+) -> None:
+    before = facts_of(bench.through("fifteen goes").last, wording)
+    bench.dialogue.tell("microphone lost")
+    after = facts_of(bench.last, wording, before=before)
+    assert (after.heard, after.sure) == (before.heard, before.sure)
+    assert after.says == bench.last.reply.shown != before.says
+
+
+def test_after_a_cut_the_old_gap_is_not_shown(bench: Bench, wording: Wording) -> None:
+    bench.through("cylinder one top ring", "ten goes eleven snug", "ground four")
+    facts = facts_of(bench.last, wording)
+    assert (facts.gap, facts.big_gap) == ("not measured since the cut", "")
+    assert facts.big_step.startswith("try ")
+
+
+def test_a_refused_call_says_why(bench: Bench, wording: Wording) -> None:
+    bench.say("scratch that")
+    facts = facts_of(bench.last, wording)
+    assert facts.effect
+    assert "no effect: " in text_of(panel(facts, LIVE, width=100, height=30))
+
+
+def test_a_metric_job_shows_large_figures_as_called(metric_bench: Bench, wording: Wording) -> None:
+    metric_bench.through("thirty goes thirty five snug")
+    facts = facts_of(metric_bench.last, wording)
+    assert facts.big_step.startswith("file ")
+    assert facts.figures == "hundredths of a mm"
+    assert facts.gap.count("mm") == 2
+    assert float(facts.big_gap.removeprefix("gap ")) == pytest.approx(
+        100 * float(facts.gap.split()[0]), abs=0.051
+    )
+
+
+def test_all_rings_done(grammar: Grammar, wording: Wording) -> None:
+    bench = Bench(metric_job(), grammar, wording).through(
+        "spoiled ring", "spoiled ring", "what now"
+    )
+    facts = facts_of(bench.last, wording)
+    assert (facts.big_ring, facts.place, facts.here) == ("all done", "", None)
+    assert facts.done == facts.rings == 2
+    assert panel(facts, LIVE, width=80, height=24)[1:6]
+
+
+# --- layout -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "plain"),
+    [(80, 24, False), (120, 40, False), (60, 20, False), (80, 24, True)],
+)
+def test_golden_screens(session_facts: PanelFacts, width: int, height: int, plain: bool) -> None:
+    drawn = text_of(panel(session_facts, LIVE, width=width, height=height, ascii_only=plain))
+    path = FIXTURES / f"panel-{width}x{height}{'-ascii' if plain else ''}.txt"
+    assert drawn == path.read_text(encoding="utf-8")
+
+
+NAMES = st.text(max_size=40) | st.sampled_from(
+    ["\x1b[2J\x1b[31mred", "\u202eabc", "環" * 40, "e\u0301" * 60, "👩\u200d🔧 bench", "a\nb\tc"]
+)
+
+
+@given(
+    name=NAMES, said=NAMES, question=NAMES, trouble=NAMES,
+    width=st.integers(1, 200), height=st.integers(1, 60),
+    mode=st.sampled_from(Mode), level=st.none() | st.floats(-200, 20),
+    noise=st.none() | st.floats(-200, 20), plain=st.booleans(),
+    cylinders=st.integers(1, 16),
+)  # fmt: skip
+@settings(suppress_health_check=[HealthCheck.too_slow], deadline=None)
+def test_any_size_and_any_name_fits_and_moves_no_cursor(
+    name: str, said: str, question: str, trouble: str, width: int, height: int, mode: Mode,
+    level: float | None, noise: float | None, plain: bool, cylinders: int,
+) -> None:  # fmt: skip
+    rows = (("top", (Mark.OPEN,) * cylinders),)
+    facts = changed(job=name, heard=said, says=said, question=question, rows=rows, here=(0, 0))
+    live = LiveFacts(mode, level, noise, (trouble,))
+    drawn = panel(facts, live, width=width, height=height, ascii_only=plain)
+    assert len(drawn) == height
+    for row in drawn:
+        text = "".join(text for text, _ in row)
+        assert columns(text) <= width
+        assert text.isprintable()
+
+
+@pytest.mark.parametrize("height", range(6, 41))
+def test_what_matters_most_is_there_at_any_height(height: int) -> None:
+    text = text_of(panel(FACTS, LIVE, width=80, height=height))
+    assert "11 thou" in text
+    assert "LISTENING" in text
+    assert "ten goes eleven snug" in text
+
+
+@pytest.mark.parametrize("cylinders", range(1, 17))
+@pytest.mark.parametrize("width", [60, 80])
+def test_every_ring_is_on_the_map_with_its_letter(cylinders: int, width: int) -> None:
+    marks = tuple(list(Mark)[n % len(Mark)] for n in range(cylinders))
+    rows = panel(changed(rows=(("top", marks),), here=(0, 0)), LIVE, width=width, height=24)
+    line = next(row_text(row) for row in rows if row_text(row).startswith("top "))
+    letters = [character for character in line[8:] if character in [m.value for m in Mark]]
+    assert letters == [mark.value for mark in marks]
+
+
+def test_signs_are_told_in_words_and_letters_not_by_colour_alone() -> None:
+    text = text_of(panel(FACTS, LIVE, width=110, height=40))
+    for told in ("> at hand", "o open", "a accepted", "x spoiled", "w in work", "i inside"):
+        assert told in text
+
+
+@pytest.mark.parametrize(("mode", "large"), [(Mode.STAND_BY, "STAND BY"), (Mode.LOST, "NO MIC")])
+def test_a_bench_that_does_not_hear_says_so_instead_of_the_step(mode: Mode, large: str) -> None:
+    text = text_of(panel(FACTS, LiveFacts(mode), width=40, height=10))
+    assert large in text
+    assert "GRIND" not in text
+    drawn = text_of(panel(FACTS, LiveFacts(mode), width=60, height=20))
+    assert all(f"{row.rstrip()}\n" in drawn for row in block_letters(large, Scale(1, 1)))
+
+
+def test_troubles_are_shown_above_the_meter_newest_last() -> None:
+    live = LiveFacts(Mode.LISTENING, -30.0, -60.0, ("first", "second", "third"))
+    lines = text_of(panel(FACTS, live, width=80, height=24)).splitlines()
+    assert [line.split() for line in lines[-3:-1]] == [["TROUBLE", "second"], ["TROUBLE", "third"]]
+
+
+def test_the_meter_grows_with_the_level_and_marks_the_noise() -> None:
+    def bar(level_db: float, noise_db: float = -70.0) -> str:
+        live = LiveFacts(Mode.LISTENING, level_db, noise_db)
+        return row_text(panel(None, live, width=80, height=2, ascii_only=True)[-1])
+
+    filled = [bar(level).count("#") for level in (-90, -60, -40, -20, 0, 10)]
+    assert filled == sorted(filled)
+    assert filled[0] == 0 < filled[1] < filled[3]
+    assert bar(-20, -70).index("|") < bar(-20, -30).index("|")
+    assert bar(-20).endswith("-20 dB, noise -70")
+
+
+@pytest.mark.parametrize(
+    ("level", "noise", "word"),
+    [(-20.0, -60.0, ""), (-1.0, -60.0, "TOO LOUD"), (-20.0, -35.0, "NOISY"), (None, None, "")],
+)
+def test_the_meter_says_in_words_what_is_wrong(
+    level: float | None, noise: float | None, word: str
+) -> None:
+    assert meter_word(LiveFacts(Mode.LISTENING, level, noise)) == word
+
+
+def test_before_the_first_turn_there_is_a_header_and_a_meter() -> None:
+    lines = text_of(panel(None, LIVE, width=60, height=5)).splitlines()
+    assert lines[0].startswith("leafcall")
+    assert lines[0].endswith("o LISTENING")
+    assert lines[-1].startswith("mic")
+
+
+# --- columns ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "wide"), [("abc", 3), ("環a", 3), ("e\u0301", 1), ("ｱ", 1), ("Ａ", 2), ("", 0)]
+)
+def test_columns_by_unicode_annex_11(text: str, wide: int) -> None:
+    assert columns(text) == wide
+
+
+@given(st.text(max_size=30), st.integers(0, 40))
+def test_clipped_text_fits_and_is_whole_if_it_did_before(text: str, width: int) -> None:
+    clipped = clip_text(text, width)
+    assert columns(clipped) <= width
+    if text.isprintable() and columns(text) <= width:
+        assert clipped == text
+    assert not any(unicodedata.category(c) == "Cc" for c in clipped)

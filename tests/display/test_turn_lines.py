@@ -1,0 +1,148 @@
+"""A turn and a log as lines to read, and the sheet's input."""
+
+import pytest
+
+from assistant.bench.reply import Wording
+from assistant.bench.session import State
+from assistant.display.turn_lines import ring_line, turn_lines
+from assistant.errors import CommandNotAllowed
+from assistant.record.review_text import review_lines
+from assistant.record.sheet_forms import RingState
+from assistant.record.sheet_from_log import sheet_of
+from tests.fakes import SECOND, TOP, UPPER, Bench
+
+
+def lines(bench: Bench, wording: Wording) -> list[tuple[str, str]]:
+    return list(turn_lines(bench.last, wording))
+
+
+def test_a_turn_shows_what_was_heard_what_it_means_the_ring_and_the_answer(
+    bench: Bench, wording: Wording
+) -> None:
+    bench.say("top ring")
+    bench.say("twelve goes thirteen snug", score=0.876)
+    shown = lines(bench, wording)
+    assert [label for label, _ in shown] == ["heard", "means", "ring", "says"]
+    assert shown[0] == ("heard", "twelve goes thirteen snug  (0.88)")
+    assert shown[1] == ("means", "12 thou goes; 13 thou snug")
+    assert shown[2][1].startswith("cylinder 1 top ring, gap 13 thou (")
+    assert shown[2][1].endswith("), window 16 to 18 thou, 4 thou to go")
+    assert shown[3] == ("says", bench.last.reply.shown)
+
+
+@pytest.mark.parametrize(
+    ("calls", "means"),
+    [
+        (["what now"], "a question"),
+        (["banana"], "no effect: unknown words"),
+        (["stand by"], "stand by"),
+        (["top ring", "ground two", "scratch that"], "taken back"),
+        (["top ring", "ground three", "make that two"], "taken back; ground 2 thou"),
+        (["top ring", "ground twelve"], "asked back before it counts: ground 12 thou"),
+        (["butts"], "butts"),
+        (["cylinder two top ring deburred"], "no effect: stray word"),
+    ],
+)
+def test_what_a_turn_means(bench: Bench, wording: Wording, calls: list[str], means: str) -> None:
+    for call in calls:
+        bench.type(call)
+    assert dict(lines(bench, wording))["means"] == means
+
+
+def test_a_turn_without_words_or_answer_shows_only_its_meaning(
+    bench: Bench, wording: Wording
+) -> None:
+    bench.say("")
+    assert lines(bench, wording) == [("means", "no effect: nothing")]
+
+
+@pytest.mark.parametrize(
+    ("calls", "key", "line"),
+    [
+        ([], (2, TOP), "cylinder 2 top ring, gap not measured, window 16 to 18 thou"),
+        ([], (1, UPPER), "cylinder 1 upper rail, gap not measured, window 15 thou or more"),
+        (["top ring", "butts"], (1, TOP),
+         "cylinder 1 top ring, gap butts, window 16 to 18 thou"),
+        (["spoiled ring"], (1, UPPER),
+         "cylinder 1 upper rail, gap not measured, window 15 thou or more, spoiled"),
+        (["skip this ring"], (1, UPPER),
+         "cylinder 1 upper rail, gap not measured, window 15 thou or more, skipped"),
+    ],
+)  # fmt: skip
+def test_a_ring_in_one_line(
+    bench: Bench, wording: Wording, calls: list[str], key: tuple[int, object], line: str
+) -> None:
+    for call in calls:
+        bench.type(call)
+    assert ring_line(bench.state, key, wording) == line  # type: ignore[arg-type]
+
+
+def test_the_review_marks_what_was_taken_back_and_ends_with_every_ring(
+    bench: Bench, wording: Wording
+) -> None:
+    for call in ("top ring", "ground two", "scratch that", "ground twelve", "no", "note", "rag"):
+        bench.type(call)
+    told = list(review_lines(bench.store.events, wording))
+    assert told[0] == "bench test: 2 cylinders, bore 4 in"
+    assert told[2:6] == [
+        "2026-03-01 08:00:00  call 0",
+        "  session opened (leafcall test)",
+        "  entry   cylinder 1 upper rail: cylinder 1 upper rail",
+        "  said    cylinder one upper rail. At least fifteen thou. Set it square, try twenty two "
+        "thou.",
+    ]
+    struck = [line for line in told if line.endswith("(taken back)")]
+    assert len(struck) == 1
+    assert struck[0].endswith("call 2  (taken back)")
+    assert {
+        "  entry   cylinder 1 top ring: ground 2 thou",
+        "  asked   large cut",
+        "  answer  no",
+        "  note    rag",
+        "  heard   ground twelve  (1.00, keyboard)",
+    } <= set(told)
+    assert told[-6:] == [ring_line(bench.state, key, wording) for key in bench.job.places()]
+
+
+def test_an_empty_log_says_so(wording: Wording) -> None:
+    assert list(review_lines([], wording)) == ["The log is empty: no session was opened."]
+
+
+def test_the_sheet_has_a_row_for_every_ring_with_its_history(
+    bench: Bench, wording: Wording
+) -> None:
+    for call in ("top ring", "twelve goes thirteen snug", "ground three", "ring is square",
+                 "sixteen goes seventeen snug", "deburred", "accept it", "spoiled ring",
+                 "skip this ring", "butts"):  # fmt: skip
+        bench.type(call)
+    sheet = sheet_of(bench.store.events, log_name="001/log.jsonl", wording=wording)
+    rows = {(row.cylinder, row.position): row for row in sheet.rings}
+    assert list(rows) == [(c, p.value) for c, p in bench.job.places()]
+    top = rows[1, TOP.value]
+    assert (top.state, top.passes) == (RingState.ACCEPTED, 1)
+    assert top.gap_nm is not None
+    assert top.least_nm <= top.gap_nm <= (top.most_nm or 0)
+    assert top.history == (
+        "12 thou goes", "13 thou snug", "ground 3 thou", "set square", "16 thou goes",
+        "17 thou snug",
+    )  # fmt: skip
+    assert set(top.checks) == {"square", "deburred"}
+    assert rows[2, UPPER.value].state is RingState.SPOILED
+    assert rows[2, SECOND.value].state is RingState.SKIPPED
+    butting = rows[2, TOP.value]
+    assert (butting.state, butting.gap_nm, butting.history) == (RingState.TO_DO, None, ("butts",))
+    assert (sheet.software, sheet.log_name) == ("leafcall test", "001/log.jsonl")
+    assert (sheet.started, sheet.ended) == (bench.store.events[0].at, bench.store.events[-1].at)
+
+
+def test_a_ring_accepted_outside_says_so_on_the_sheet(bench: Bench, wording: Wording) -> None:
+    for call in ("top ring", "twelve goes thirteen snug", "accept it", "yes"):
+        bench.type(call)
+    sheet = sheet_of(bench.store.events, log_name="x", wording=wording)
+    assert next(r.state for r in sheet.rings if r.position == "top") is RingState.OUTSIDE
+
+
+def test_a_log_without_a_job_has_no_sheet(wording: Wording) -> None:
+    with pytest.raises(CommandNotAllowed, match="no job"):
+        sheet_of([], log_name="x", wording=wording)
+    assert State().job is None

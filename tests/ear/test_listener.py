@@ -1,0 +1,429 @@
+"""The loop from sound to what was heard, with fakes whose state can be read."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from assistant.ear.endpointer import Patience
+from assistant.ear.listener import Listener
+from assistant.ear.utterance import FRAME_S, FRAME_SAMPLES, Heard, Hypothesis, Samples
+
+QUIET, LOUD = 0.0, 0.5
+
+
+class ListedSource:
+    """Frames of constant samples; the sample value of frame n is taken from a list."""
+
+    name = "a list"
+
+    def __init__(self, values: Sequence[float]) -> None:
+        self.values = list(values)
+        self.waiting_s = 0.0
+
+    def frames(self) -> Iterator[Samples]:
+        for value in self.values:
+            yield np.full(FRAME_SAMPLES, value, np.float32)
+
+    def drop_waiting(self) -> float:
+        dropped, self.waiting_s = self.waiting_s, 0.0
+        return dropped
+
+    def close(self) -> None:
+        pass
+
+
+class LoudnessFrontEnd:
+    """Speech is what is loud; the sound comes out ``delay`` frames late."""
+
+    def __init__(self, delay: int = 0) -> None:
+        self.delay_s = delay * FRAME_S
+        self._line = [np.zeros(FRAME_SAMPLES, np.float32)] * delay
+
+    def process(self, frame: Samples) -> tuple[Samples, float]:
+        self._line.append(frame)
+        return self._line.pop(0), 0.95 if abs(frame[0]) > 0.1 else 0.02
+
+    def reset(self) -> None:
+        pass
+
+
+class CountingRecognizer:
+    """Hears one word for each utterance and keeps every sample it was fed."""
+
+    name = "counting"
+
+    def __init__(self) -> None:
+        self.utterances: list[list[Samples]] = []
+        self.ended = 0
+
+    def begin(self) -> None:
+        self.utterances.append([])
+
+    def feed(self, samples: Samples) -> None:
+        self.utterances[-1].append(samples)
+
+    def words_so_far(self) -> tuple[str, ...]:
+        return ("so", "far")
+
+    def end(self) -> Heard:
+        self.ended += 1
+        return Heard((Hypothesis((f"call{self.ended}",), 1.0),), 1.0)
+
+    def close(self) -> None:
+        pass
+
+    def sound(self, number: int) -> Samples:
+        return np.concatenate(self.utterances[number])
+
+
+def stream(*parts: tuple[float, int]) -> list[float]:
+    return [value for value, count in parts for _ in range(count)]
+
+
+def numbered(values: list[float]) -> list[float]:
+    """The same loudness, but every frame its own value, so that lost frames are noticed."""
+    return [value + n * 1e-5 for n, value in enumerate(values)]
+
+
+TWO_CALLS = stream((QUIET, 60), (LOUD, 80), (QUIET, 100), (LOUD, 50), (QUIET, 90))
+
+
+@pytest.mark.parametrize("delay", [0, 3])
+def test_two_calls_come_out_with_their_times(delay: int) -> None:
+    listener = Listener(ListedSource(TWO_CALLS), LoudnessFrontEnd(delay), CountingRecognizer())
+    calls = list(listener.calls())
+    assert [heard.words for _, heard in calls] == [("call1",), ("call2",)]
+    times = [(u.start_s, u.end_s, u.decided_s) for u, _ in calls]
+    assert times[0] == pytest.approx((0.60, 1.40, 2.10), abs=1e-9)
+    assert times[1] == pytest.approx((2.40, 2.90, 3.60), abs=1e-9)
+    assert listener.stream_s == pytest.approx(3.80)
+
+
+@pytest.mark.parametrize("delay", [0, 3])
+def test_the_recogniser_gets_the_pre_roll_and_no_frame_is_lost_or_doubled(delay: int) -> None:
+    values = numbered(TWO_CALLS)
+    recognizer = CountingRecognizer()
+    calls = list(Listener(ListedSource(values), LoudnessFrontEnd(delay), recognizer).calls())
+    # first call: 0.5 s before its start (frame 60) up to its decision (210 frames seen)
+    expected = np.repeat(np.float32(values[10:210]), FRAME_SAMPLES)
+    assert np.array_equal(calls[0][0].samples, expected)
+    heard = recognizer.sound(0)
+    assert np.array_equal(heard, expected[: len(expected) - delay * FRAME_SAMPLES])
+
+
+class BrokenOff(CountingRecognizer):
+    """Hears what it was told to, in order."""
+
+    def __init__(self, *heard: tuple[str, float]) -> None:
+        super().__init__()
+        self._heard = list(heard)
+
+    def end(self) -> Heard:
+        text, score = self._heard.pop(0)
+        return Heard((Hypothesis(tuple(text.split()), score),), score)
+
+
+@pytest.mark.parametrize(
+    ("heard", "calls"),
+    [
+        ((("fifteen", 1.0), ("goes", 0.1), ("fifteen goes", 1.0)), ["fifteen", "fifteen goes"]),
+        ((("fifteen", 1.0), ("six snug", 1.0), ("fifteen", 0.9)), ["fifteen", "six snug"]),
+        ((("fifteen", 1.0), ("six snug", 1.0), ("fifteen goes", 0.4)), ["fifteen", "six snug"]),
+        ((("fifteen goes", 1.0), ("six snug", 1.0)), ["fifteen goes", "six snug"]),
+    ],
+)
+def test_what_follows_a_sentence_that_was_broken_off_is_heard_together_with_it(
+    heard: tuple[tuple[str, float], ...], calls: list[str]
+) -> None:
+    recognizer = BrokenOff(*heard)
+    listener = Listener(
+        ListedSource(TWO_CALLS), LoudnessFrontEnd(), recognizer,
+        is_complete=lambda words: words in (("fifteen", "goes"), ("six", "snug")),
+        may_go_on=lambda words: words in (("fifteen",), ("six",), ("fifteen", "goes")),
+    )  # fmt: skip
+    found = list(listener.calls())
+    assert [" ".join(what.words) for _, what in found] == calls
+    joined = calls[1] == "fifteen goes" and calls[0] == "fifteen"
+    assert found[1][0].start_s == (found[0][0].start_s if joined else pytest.approx(2.4, abs=0.05))
+    if joined:  # the sound of both, with a little quiet between
+        alone = recognizer.sound(0), recognizer.sound(1)
+        assert len(recognizer.sound(2)) > len(alone[0]) + len(alone[1]) - 2 * FRAME_SAMPLES
+
+
+def test_a_file_that_stops_short_has_its_tail_flushed() -> None:
+    values = numbered(stream((QUIET, 40), (LOUD, 60)))
+    recognizer = CountingRecognizer()
+    listener = Listener(ListedSource(values), LoudnessFrontEnd(3), recognizer)
+    ((utterance, _),) = list(listener.calls())
+    assert (utterance.start_s, utterance.end_s) == pytest.approx((0.4, 1.0))
+    heard = recognizer.sound(0)
+    spoken = np.repeat(np.float32(values[0:100]), FRAME_SAMPLES)
+    assert np.array_equal(heard[: len(spoken)], spoken)
+    assert np.all(heard[len(spoken) :] == 0.0)
+    assert len(heard) > len(spoken)
+
+
+@pytest.mark.parametrize("frames", [60, 61, 100])
+def test_every_frame_of_the_stream_is_counted(frames: int) -> None:
+    listener = Listener(ListedSource([LOUD] * frames), LoudnessFrontEnd(), CountingRecognizer())
+    ((utterance, _),) = list(listener.calls())
+    assert utterance.end_s == pytest.approx(frames * FRAME_S)
+    assert listener.stream_s == pytest.approx(frames * FRAME_S)
+
+
+def test_noise_alone_yields_nothing_and_time_goes_on() -> None:
+    recognizer = CountingRecognizer()
+    listener = Listener(ListedSource([0.01] * 500), LoudnessFrontEnd(), recognizer)
+    assert list(listener.calls()) == []
+    assert recognizer.utterances == []
+    assert listener.stream_s == pytest.approx(5.0)
+
+
+def test_a_click_yields_nothing() -> None:
+    values = stream((QUIET, 50), (LOUD, 7), (QUIET, 100))
+    recognizer = CountingRecognizer()
+    assert list(Listener(ListedSource(values), LoudnessFrontEnd(), recognizer).calls()) == []
+    assert recognizer.ended == 0
+
+
+def test_a_complete_sentence_is_answered_sooner() -> None:
+    asked: list[tuple[str, ...]] = []
+
+    def is_complete(words: tuple[str, ...]) -> bool:
+        asked.append(words)
+        return True
+
+    listener = Listener(
+        ListedSource(TWO_CALLS), LoudnessFrontEnd(), CountingRecognizer(), is_complete=is_complete
+    )
+    waits = [u.decided_s - u.end_s for u, _ in listener.calls()]
+    assert waits == pytest.approx([0.25, 0.25])
+    assert asked == [("so", "far")] * 32  # from 0.10 s of quiet on
+
+
+@pytest.mark.parametrize(
+    ("complete", "goes_on", "wait_s"),
+    [(False, False, 0.70), (False, True, 0.70), (True, True, 0.38), (True, False, 0.25)],
+)
+def test_a_sentence_that_may_go_on_is_waited_for(
+    complete: bool, goes_on: bool, wait_s: float
+) -> None:
+    listener = Listener(
+        ListedSource(TWO_CALLS), LoudnessFrontEnd(), CountingRecognizer(),
+        is_complete=lambda _: complete, may_go_on=lambda _: goes_on,
+    )  # fmt: skip
+    waits = [u.decided_s - u.end_s for u, _ in listener.calls()]
+    assert waits == pytest.approx([wait_s, wait_s])
+
+
+class Ahead(CountingRecognizer):
+    """Hears what its sound holds: a word for every stretch of loud frames; unsure of some."""
+
+    def __init__(self, *, unsure: str = "") -> None:
+        super().__init__()
+        self._unsure = unsure
+
+    def end(self) -> Heard:
+        self.ended += 1
+        loud = np.abs(np.concatenate(self.utterances[-1])[::FRAME_SAMPLES]) > 0.1
+        count = int(np.sum(loud[1:] & ~loud[:-1])) + int(loud[0])
+        words = " ".join(["one", "two", "three"][:count])
+        return Heard(
+            (Hypothesis(tuple(words.split()), 1.0),), 0.1 if words == self._unsure else 1.0
+        )
+
+    def words_so_far(self) -> tuple[str, ...]:
+        raise AssertionError("it lags behind, so it is not to be asked")
+
+
+def ahead(values: list[float], recognizer: Ahead, **settings: Any) -> list[tuple[str, float]]:
+    """Words of the calls, and the quiet that each was waited for."""
+    listener = Listener(
+        ListedSource(values), LoudnessFrontEnd(), recognizer, ahead=True,
+        is_complete=lambda words: words in (("one",), ("one", "two"), ("one", "two", "three")),
+        may_go_on=lambda words: len(words) < 3, **settings,
+    )  # fmt: skip
+    return [
+        (" ".join(heard.words), round(u.decided_s - u.end_s, 2)) for u, heard in listener.calls()
+    ]
+
+
+def test_the_answer_is_made_in_the_pause_and_anew_if_speech_goes_on() -> None:
+    values = stream((QUIET, 40), (LOUD, 40), (QUIET, 15), (LOUD, 40), (QUIET, 90))
+    recognizer = Ahead()
+    assert ahead(values, recognizer) == [("one two", 0.38)]
+    assert recognizer.ended == 2
+    assert len(recognizer.utterances) == 2
+    whole = recognizer.sound(1)
+    assert np.array_equal(whole[: len(recognizer.sound(0))], recognizer.sound(0))
+    assert len(whole) == (40 + 40 + 15 + 40 + 10) * FRAME_SAMPLES
+
+
+def test_an_answer_that_is_not_sure_waits_longer_and_is_made_of_all_the_sound() -> None:
+    values = stream((QUIET, 40), (LOUD, 40), (QUIET, 90))
+    recognizer = Ahead(unsure="one")
+    assert ahead(values, recognizer) == [("one", 0.50)]
+    assert recognizer.ended == 4  # looked at three times
+    assert len(recognizer.sound(3)) > len(recognizer.sound(0)) + 25 * FRAME_SAMPLES
+
+
+def test_talk_that_goes_on_and_on_is_not_looked_at_in_every_pause() -> None:
+    words = [(LOUD, 60), (QUIET, 12)]
+    recognizer = Ahead()
+    ahead(stream((QUIET, 40), *words * 14, (QUIET, 90)), recognizer)
+    assert recognizer.ended == 13, "pauses within the first nine seconds, and the end"
+
+
+def test_a_last_word_that_fades_out_slowly_is_heard_a_little_later() -> None:
+    """The pause seems to begin 0.20 s before the last word has ended."""
+
+    class Faint(LoudnessFrontEnd):
+        def process(self, frame: Samples) -> tuple[Samples, float]:
+            faint = 0.2 < abs(frame[0]) < 0.4
+            return frame, 0.1 if faint else super().process(frame)[1]
+
+    values = stream((QUIET, 40), (LOUD, 40), (0.0, 12), (0.3, 8), (QUIET, 90))
+    recognizer = Ahead()
+    listener = Listener(
+        ListedSource(values), Faint(), recognizer, ahead=True,
+        is_complete=lambda words: len(words) == 2, may_go_on=lambda words: len(words) < 2,
+    )  # fmt: skip
+    ((utterance, heard),) = listener.calls()
+    assert heard.words == ("one", "two")
+    assert utterance.decided_s - utterance.end_s == pytest.approx(0.25)
+
+
+def test_a_soft_word_after_the_answer_was_made_ahead_is_heard() -> None:
+    """It is never clear, so that the pause goes on through it."""
+
+    class Soft(LoudnessFrontEnd):
+        def process(self, frame: Samples) -> tuple[Samples, float]:
+            soft = 0.2 < abs(frame[0]) < 0.4
+            return frame, 0.6 if soft else super().process(frame)[1]
+
+    values = stream((QUIET, 40), (LOUD, 60), (0.0, 12), (0.3, 20), (QUIET, 90))
+    listener = Listener(
+        ListedSource(values), Soft(), Ahead(), ahead=True,
+        is_complete=lambda words: len(words) > 0, may_go_on=lambda words: len(words) < 3,
+    )  # fmt: skip
+    ((utterance, heard),) = listener.calls()
+    assert heard.words == ("one", "two")
+    assert utterance.end_s == pytest.approx(1.32)
+
+
+def test_after_a_call_that_was_ended_by_hand_the_front_end_begins_anew() -> None:
+    """The digital silence after the call must not stay in its mind as the noise of the room."""
+
+    class Mindful(LoudnessFrontEnd):
+        quietest = 1.0
+
+        def process(self, frame: Samples) -> tuple[Samples, float]:
+            self.quietest = min(self.quietest, float(np.abs(frame).max()))
+            return super().process(frame)
+
+        def reset(self) -> None:
+            self.quietest = 1.0
+
+    front_end = Mindful()
+    listener = Listener(ListedSource([]), front_end, CountingRecognizer())
+    frame = np.full(FRAME_SAMPLES, LOUD, np.float32)
+    for _ in range(60):
+        listener.take(frame)
+    assert listener.finish() is not None
+    listener.take(frame)
+    assert front_end.quietest == LOUD
+
+
+@pytest.mark.parametrize(("expected", "wait_s"), [(False, 0.50), (True, 0.25)])
+def test_a_number_that_may_be_longer_is_waited_for_unless_it_is_the_one_expected(
+    expected: bool, wait_s: float
+) -> None:
+    listener = Listener(
+        ListedSource(TWO_CALLS), LoudnessFrontEnd(), Ahead(), ahead=True,
+        is_complete=lambda _: True, may_go_on=lambda _: True, half_said=lambda words: True,
+    )  # fmt: skip
+    listener.expects = lambda words: expected and words == ("one",)
+    waits = [u.decided_s - u.end_s for u, _ in listener.calls()]
+    assert waits == pytest.approx([wait_s, wait_s])
+
+
+def test_what_was_made_ahead_takes_no_time_after_the_end_but_what_the_pause_was_too_short_for() -> (
+    None
+):
+    class Slow(Ahead):
+        def end(self) -> Heard:
+            return replace(super().end(), compute_s=0.5, final_s=0.18)
+
+    listener = Listener(
+        ListedSource(TWO_CALLS), LoudnessFrontEnd(), Slow(), ahead=True,
+        is_complete=lambda _: True,
+    )  # fmt: skip
+    assert [round(heard.final_s, 3) for _, heard in listener.calls()] == [0.03, 0.03]
+
+
+def test_a_file_that_stops_in_a_pause_is_heard_whole() -> None:
+    recognizer = Ahead()
+    assert ahead(stream((QUIET, 40), (LOUD, 40), (QUIET, 12)), recognizer) == [("one", 0.12)]
+    assert recognizer.ended == 2
+
+
+def test_two_calls_close_together_share_no_speech() -> None:
+    values = numbered(stream((QUIET, 40), (LOUD, 40), (QUIET, 12), (LOUD, 40), (QUIET, 40)))
+    recognizer = CountingRecognizer()
+    patience = Patience(hang_s=0.1, long_hang_s=0.1, middle_hang_s=0.1, short_hang_s=0.1)
+    calls = list(
+        Listener(ListedSource(values), LoudnessFrontEnd(), recognizer, patience=patience).calls()
+    )
+    assert [(round(u.start_s, 2), round(u.end_s, 2)) for u, _ in calls] == [
+        (0.4, 0.8),
+        (0.92, 1.32),
+    ]
+    assert np.all(np.abs(recognizer.sound(1)[: 12 * FRAME_SAMPLES]) < 0.1)
+
+
+def test_what_gathered_while_nobody_listened_is_dropped_but_counted() -> None:
+    source = ListedSource(TWO_CALLS)
+    listener = Listener(source, LoudnessFrontEnd(), CountingRecognizer())
+    calls = listener.calls()
+    first, _ = next(calls)
+    source.waiting_s = 1.5
+    assert listener.skip_waiting() == pytest.approx(1.5)
+    second, _ = next(calls)
+    assert second.start_s == pytest.approx(2.40 + 1.5)
+    assert first.start_s == pytest.approx(0.60)
+
+
+def test_deaf_lets_speech_pass_and_hears_again_afterwards() -> None:
+    recognizer = CountingRecognizer()
+    listener = Listener(ListedSource(TWO_CALLS), LoudnessFrontEnd(), recognizer)
+
+    class Switch(LoudnessFrontEnd):
+        seen = 0
+
+        def process(self, frame: Samples) -> tuple[Samples, float]:
+            self.seen += 1
+            listener.deaf = 100 <= self.seen < 200  # from the middle of the first call on
+            return super().process(frame)
+
+    listener._front_end = Switch()
+    ((utterance, _),) = list(listener.calls())
+    assert utterance.start_s == pytest.approx(2.40)
+    assert recognizer.ended == 1
+    assert listener.stream_s == pytest.approx(3.80)
+
+
+def test_the_level_meter_shows_full_scale_as_zero_decibels() -> None:
+    """A constant of 0.5 is -6.02 dB of full scale (20 log10 0.5)."""
+    listener = Listener(ListedSource([0.5] * 200), LoudnessFrontEnd(), CountingRecognizer())
+    list(listener.calls())
+    assert listener.level_db == pytest.approx(-6.02, abs=0.05)
+
+
+@pytest.mark.parametrize(("frames", "score"), [(119, 1.0), (121, 0.0)])
+def test_a_word_dragged_beyond_all_speech_leaves_no_score(frames: int, score: float) -> None:
+    values = stream((QUIET, 60), (LOUD, frames), (QUIET, 100))
+    ((_, heard),) = Listener(ListedSource(values), LoudnessFrontEnd(), CountingRecognizer()).calls()
+    assert heard.score == score

@@ -1,0 +1,326 @@
+"""Lint of the grammar that ships: nothing ambiguous, nothing untested, nothing left unsaid."""
+
+import random
+import re
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pocketsphinx
+import pytest
+import yaml
+
+from assistant.bench.advice import Step
+from assistant.bench.commands import COMMAND_NAMES, command_from
+from assistant.bench.events import RingEvent, SessionOpened
+from assistant.bench.interpretation import Rejection, interpret
+from assistant.bench.job import RingPosition
+from assistant.bench.reply import Wording
+from assistant.bench.session import State
+from assistant.fitting.doubt import DoubtKind
+from assistant.language.automaton import Nfa
+from assistant.language.grammar import Grammar
+from assistant.language.numbers import NumberWords
+from assistant.language.templates import Slot, build
+from assistant.units import Unit
+from tests.fakes import after, heard, metric_job, small_job, words
+
+HERE = Path(__file__).parents[1]
+ACCEPTED = yaml.safe_load((HERE / "sentences" / "accepted.yaml").read_text(encoding="utf-8"))
+REFUSED = yaml.safe_load((HERE / "sentences" / "refused.yaml").read_text(encoding="utf-8"))
+ROWS = [(unit, text, meaning) for unit in ACCEPTED for text, meaning in ACCEPTED[unit].items()]
+REFUSED_ROWS = [(unit, text, reason) for unit in REFUSED for text, reason in REFUSED[unit].items()]
+
+
+@pytest.fixture(scope="module")
+def grammars(grammar: Grammar, metric_grammar: Grammar) -> dict[str, Grammar]:
+    return {"inch": grammar, "metric": metric_grammar}
+
+
+def plain(slots: tuple[Slot, ...]) -> list[Any]:
+    return [s.value if isinstance(s.value, str) else Decimal(s.value) for s in slots]
+
+
+# --- sentences --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("unit", "text", "meaning"), ROWS, ids=[f"{r[0]}: {r[1]}" for r in ROWS])
+def test_an_accepted_sentence_means_one_thing(
+    grammars: dict[str, Grammar], unit: str, text: str, meaning: dict[str, list[Any]]
+) -> None:
+    ways = list(grammars[unit].parses(text.split()))
+    meanings = {(way.command, tuple(plain(way.slots))) for way in ways}
+    ((command, values),) = meaning.items()
+    wanted = tuple(v if isinstance(v, str) else Decimal(str(v)) for v in values)
+    assert meanings == {(command, wanted)}
+
+
+@pytest.mark.parametrize(
+    ("unit", "text", "reason"), REFUSED_ROWS, ids=[f"{r[0]}: {r[1]}" for r in REFUSED_ROWS]
+)
+def test_a_refused_sentence_is_refused_for_the_reason(
+    grammars: dict[str, Grammar], unit: str, text: str, reason: str
+) -> None:
+    assert grammars[unit].parse(text.split()) is None
+    job = small_job() if unit == "inch" else metric_job()
+    opened = after(State(), SessionOpened(job=job, software="test"))
+    meant = interpret(heard(text), grammars[unit], opened, typed=True)
+    assert isinstance(meant, Rejection)
+    assert meant.reason == reason
+
+
+def test_every_template_and_every_word_of_every_list_has_an_accepted_sentence(
+    grammars: dict[str, Grammar],
+) -> None:
+    used: set[tuple[str, str]] = set()
+    said: dict[str, set[tuple[str, ...]]] = {}
+    for unit, text, _ in ROWS:
+        parsed = grammars[unit].parse(text.split())
+        assert parsed is not None
+        used.add((parsed.command, parsed.template))
+        for slot in parsed.slots:
+            said.setdefault(slot.name, set()).add(slot.words)
+    assert used == set(grammars["inch"].templates)
+    lists = grammars["inch"]._lists
+    for name, entries in lists.items():
+        if all(isinstance(value, str) for value in entries.values()):
+            assert said[name] == set(entries), name
+
+
+# --- ambiguity --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("unit", ["inch", "metric"])
+def test_no_two_commands_share_a_sentence(grammars: dict[str, Grammar], unit: str) -> None:
+    """Exact for the whole grammar: no word path is final in the graphs of two commands."""
+    grammar = grammars[unit]
+    graphs = {
+        command: _only(grammar, command) for command in {name for name, _ in grammar.templates}
+    }
+    names = sorted(graphs)
+    shared = [
+        (one, two, _common_sentence(graphs[one], graphs[two]))
+        for place, one in enumerate(names)
+        for two in names[place + 1 :]
+    ]
+    assert [found for found in shared if found[2] is not None] == []
+
+
+def _only(grammar: Grammar, command: str) -> tuple[dict[int, dict[str, int]], int, frozenset[int]]:
+    nfa = Nfa()
+    for name, _, node in grammar._templates:
+        if name == command:
+            nfa.finals.add(build(node, nfa, nfa.start))
+    graph = nfa.minimal_graph({})
+    steps: dict[int, dict[str, int]] = {}
+    for source, word, target in graph.arcs:
+        steps.setdefault(source, {})[word] = target
+    return steps, graph.start, graph.finals
+
+
+def _common_sentence(one: Any, two: Any) -> tuple[str, ...] | None:
+    """A sentence of both automata, by walking them together (plain product construction)."""
+    todo: list[tuple[int, int, tuple[str, ...]]] = [(one[1], two[1], ())]
+    seen = {(one[1], two[1])}
+    while todo:
+        a, b, said = todo.pop()
+        if a in one[2] and b in two[2]:
+            return said
+        for word in one[0].get(a, {}).keys() & two[0].get(b, {}).keys():
+            pair = (one[0][a][word], two[0][b][word])
+            if pair not in seen:
+                seen.add(pair)
+                todo.append((*pair, (*said, word)))
+    return None
+
+
+def test_the_common_sentence_search_finds_one_where_there_is_one() -> None:
+    shared = Grammar(
+        {
+            "commands.yaml": "commands: {a: {say: ['x [y] z']}, b: {say: ['x (y | w) z']}}",
+            "lists.yaml": "{}",
+        }
+    )
+    assert _common_sentence(_only(shared, "a"), _only(shared, "b")) == ("x", "y", "z")
+
+
+@pytest.mark.parametrize("unit", ["inch", "metric"])
+def test_five_thousand_sampled_sentences_each_have_one_meaning(
+    grammars: dict[str, Grammar], unit: str
+) -> None:
+    rng = random.Random(11)
+    two_ways = []
+    for _ in range(5000):
+        said = grammars[unit].sample(rng).words
+        meanings = {command_from(way, Unit(unit)) for way in grammars[unit].parses(said)}
+        if len(meanings) != 1:
+            two_ways.append((" ".join(said), meanings))
+    assert two_ways == []
+
+
+class _NoTwice(yaml.SafeLoader):
+    """YAML keeps the last of two equal keys without a word; this loader refuses them."""
+
+    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
+        keys = [self.construct_object(key, deep=True) for key, _ in node.value]
+        assert len(keys) == len(set(keys)), f"{node.start_mark}: a key stands twice in {keys}"
+        return super().construct_mapping(node, deep)
+
+
+def test_no_key_stands_twice(grammar_texts: dict[str, str]) -> None:
+    sentences = {p.name: p.read_text("utf-8") for p in (HERE / "sentences").glob("*.yaml")}
+    assert len(sentences) == 2
+    for text in (*grammar_texts.values(), *sentences.values()):
+        yaml.load(text, _NoTwice)
+    with pytest.raises(AssertionError, match="stands twice"):
+        yaml.load("{goes: a, goes: b}", _NoTwice)
+
+
+# --- the files hang together ------------------------------------------------------------------
+
+
+def test_the_commands_are_those_that_the_bench_knows(grammar: Grammar) -> None:
+    assert {command for command, _ in grammar.templates} == COMMAND_NAMES
+
+
+def test_every_command_says_what_it_is_about_and_has_a_group(grammar: Grammar) -> None:
+    assert [c.name for c in grammar.commands if not (c.about and c.group)] == []
+
+
+def test_every_rule_and_list_is_used(grammar_texts: dict[str, str]) -> None:
+    commands = yaml.safe_load(grammar_texts["commands.yaml"])
+    texts = [
+        *commands["rules"].values(),
+        *(t for c in commands["commands"].values() for t in c["say"]),
+    ]
+    everything = " ".join(texts)
+    lists = yaml.safe_load(grammar_texts["lists.yaml"])
+    assert [r for r in commands["rules"] if f"<{r}>" not in everything] == []
+    assert [n for n in lists["lists"] if f"{{{n}" not in everything] == []
+    assert set(lists["metric"]) <= set(lists["lists"])
+
+
+def test_confusable_words_are_words_that_can_be_said(
+    grammar: Grammar, metric_grammar: Grammar
+) -> None:
+    confusable = {word for pair in grammar.confusions for word in pair}
+    assert confusable <= {*grammar.vocabulary, *metric_grammar.vocabulary}
+
+
+PHONES = set(
+    # The 39 phones of the CMU Pronouncing Dictionary (cmudict 0.7b, file cmudict.phones).
+    words(
+        "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH "
+        "UH UW V W Y Z ZH"
+    )
+)
+
+
+def test_pronunciations_use_cmu_phones_for_words_of_the_vocabulary(grammar: Grammar) -> None:
+    assert len(PHONES) == 39
+    for word, ways in grammar.pronunciations.items():
+        assert word in grammar.vocabulary
+        assert ways
+        for way in ways:
+            assert set(way.split()) <= PHONES, word
+
+
+def test_every_word_has_a_pronunciation_in_the_dictionary_of_pocketsphinx_or_here(
+    grammar: Grammar, metric_grammar: Grammar
+) -> None:
+    path = Path(pocketsphinx.get_model_path("en-us/cmudict-en-us.dict"))
+    known = {line.split()[0] for line in path.read_text(encoding="utf-8").splitlines() if line}
+    for made in (grammar, metric_grammar):
+        assert set(made.vocabulary) - known - set(made.pronunciations) == set()
+
+
+# --- replies ----------------------------------------------------------------------------------
+
+
+def _kinds(union: Any) -> set[str]:
+    return {event.model_fields["kind"].default for event in union.__args__}
+
+
+STEP_VARIANTS = {
+    Step.SEAT: ("", " least only"),
+    Step.AFTER_CUT: ("", " deburred", " square"),
+    Step.MEASURE: ("", " afresh"),
+    Step.CUT: ("", " strokes", " near", " near strokes"),
+    Step.CUT_BUTTING: ("", " strokes"),
+    Step.DRESS: ("", " ends", " deburr"),
+}
+
+
+def expected_advice() -> set[str]:
+    names = {f"{step.value}{tail}" for step in Step for tail in STEP_VARIANTS.get(step, ("",))}
+    return (names - {"after cut square"}) | {"after cut square"}
+
+
+def test_there_is_one_reply_for_every_step_and_none_more(wording: Wording) -> None:
+    assert wording.names("advice") == expected_advice()
+
+
+def test_there_is_a_line_for_every_ring_event(wording: Wording) -> None:
+    assert wording.names("entries") == _kinds(RingEvent) | {"butts"}
+
+
+def test_there_is_a_question_for_every_doubt(wording: Wording) -> None:
+    # "soundalike" is decided before the session, by interpretation, and never asked.
+    doubts = {f"reading {kind}" for kind in DoubtKind if kind is not DoubtKind.SOUNDALIKE}
+    assert doubts <= wording.names("questions")
+
+
+def _named_in_code(pattern: str, *modules: str) -> set[str]:
+    root = HERE.parent / "assistant"
+    text = "\n".join((root / f"{module}.py").read_text(encoding="utf-8") for module in modules)
+    return set(re.findall(pattern, text))
+
+
+def test_every_refusal_named_in_code_is_worded_and_none_is_left_over(wording: Wording) -> None:
+    named = _named_in_code(r'CommandNotAllowed\(\s*"([^"]+)"', "session", "bench/decisions")
+    named |= _named_in_code(r'CommandNotAllowed\("[^"]+" if .* else "([^"]+)"', "decisions")
+    named |= _named_in_code(r'Rejection\(\s*"([^"]+)"', "interpretation")
+    named |= _named_in_code(r'Rejection\("[^"]+" if [^)]* else "([^"]+)"', "interpretation")
+    assert len(named) > 15
+    assert named == wording.names("refusals")
+
+
+def test_every_ring_position_and_unit_has_a_name(wording: Wording) -> None:
+    assert [wording.ring(position) for position in RingPosition] == [
+        "top ring", "second ring", "upper rail", "lower rail", "oil ring",
+    ]  # fmt: skip
+    assert [wording.fill("entries", "metal ground", unit, {"feed_nm": unit.call_nm}).spoken
+            for unit in Unit] == ["ground one thou", "ground one hundredths"]  # fmt: skip
+
+
+def test_replies_name_only_sentences_that_can_be_said(grammar: Grammar, wording: Wording) -> None:
+    """What a reply tells the builder to say is in the grammar."""
+    for group, name, phrase in [
+        ("refusals", "unknown words", "what can I say"),
+        ("refusals", "which ring", "cylinder one top ring"),
+        ("refusals", "which cylinder", "cylinder one top ring"),
+        ("refusals", "no ring left", "wrap up"),
+        ("refusals", "job has a file", "twelve strokes"),
+        ("refusals", "job has a dial", "ground two"),
+        ("refusals", "half a stroke", "make that twelve"),
+        ("advice", "all done", "wrap up"),
+        ("advice", "over", "accept it"),
+        ("advice", "over", "spoiled ring"),
+    ]:
+        assert phrase.lower() in wording.text(group, name).lower()
+        assert grammar.parse(phrase.lower().split()) is not None
+    numbers = grammar.numbers
+    assert isinstance(numbers, NumberWords)
+    assert numbers.say(Decimal(12)) == "twelve"
+
+
+def test_numbers_have_no_word_that_is_also_a_command_word(grammar: Grammar) -> None:
+    """A number word in a fixed phrase would run into a leaf (back to -> back two)."""
+    numbers = grammar.numbers
+    assert numbers is not None
+    fixed = {
+        word
+        for _, template in grammar.templates
+        for word in re.findall(r"[a-z']+", re.sub(r"[{<][^}>]*[}>]", " ", template))
+    }
+    assert fixed & (numbers.words - {"a", "and"}) == set()
