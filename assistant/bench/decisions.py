@@ -6,7 +6,6 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
-from typing import Any
 
 from assistant.bench import commands as cmd
 from assistant.bench import events as ev
@@ -21,7 +20,7 @@ from assistant.fitting.removal import CutReason, next_cut
 from assistant.units import from_called
 
 
-def decide(state: State, command: Command) -> tuple[Any, ...]:
+def decide(state: State, command: Command) -> tuple[ev.Event, ...]:
     """The events that ``command`` causes in ``state``; none for a plain question.
 
     Raises CommandNotAllowed where the command makes no sense now.
@@ -130,7 +129,7 @@ def _resolve(state: State, place: Place | None) -> RingKey:
     return (cylinder, position)
 
 
-def asked_first(made: tuple[Any, ...], words: Sequence[str]) -> tuple[Any, ...]:
+def asked_first(made: tuple[ev.Event, ...], words: Sequence[str]) -> tuple[ev.Event, ...]:
     """What ``decide`` found for an entry, as a question: the call may have been misheard.
 
     What is a question already stays one, and what was asked and is said again is answered.
@@ -138,11 +137,11 @@ def asked_first(made: tuple[Any, ...], words: Sequence[str]) -> tuple[Any, ...]:
     if isinstance(made[0], ev.QuestionAsked | ev.QuestionAnswered):
         return made
     first = next(event for event in made if isinstance(event, ev.RingEvent))
-    key: RingKey = (first.cylinder, first.position)
+    key = first.key
     return (_question("misheard", key, {"said": " ".join(words)}, made),)
 
 
-def _pick(state: State, place: Place | None) -> tuple[Any, ...]:
+def _pick(state: State, place: Place | None) -> tuple[ev.Event, ...]:
     key = _resolve(state, place) if place is not None else state.next_ring()
     if key is None:
         raise CommandNotAllowed("no other ring" if state.open_rings() else "no ring left")
@@ -157,11 +156,11 @@ def _pick(state: State, place: Place | None) -> tuple[Any, ...]:
     return (picked,)
 
 
-def _report(state: State, command: Report) -> tuple[Any, ...]:
+def _report(state: State, command: Report) -> tuple[ev.Event, ...]:
     key = _resolve(state, command.place)
     cylinder, position = key
     _check_leaves(state, command)
-    proposed: list[Any] = []
+    proposed: list[ev.RingEvent] = []
     if key != state.here:
         proposed.append(ev.RingPicked(cylinder=cylinder, position=position))
     proposed += (
@@ -185,14 +184,14 @@ def _check_leaves(state: State, command: Report) -> None:
             )
 
 
-def _entry(state: State, proposed: tuple[Any, ...]) -> tuple[Any, ...]:
+def _entry(state: State, proposed: tuple[ev.RingEvent, ...]) -> tuple[ev.Event, ...]:
     """The proposed ring events, or the question that must be answered before they count."""
     waiting = state.pending.events if state.pending is not None else ()
     if waiting and _without_retraction(waiting) == proposed:
         return (ev.QuestionAnswered(yes=True), *waiting)  # said again word for word: that is a yes
     trial = state
     for event in proposed:
-        key: RingKey = (event.cylinder, event.position)
+        key = event.key
         ring = trial.ring(key)
         if ring.outcome is not None and not isinstance(event, ev.RingPicked | ev.RingReopened):
             cylinder, position = key
@@ -212,7 +211,7 @@ def _entry(state: State, proposed: tuple[Any, ...]) -> tuple[Any, ...]:
     return proposed
 
 
-def _doubt_of(state: State, key: RingKey, event: Any) -> tuple[str, dict[str, str]] | None:
+def _doubt_of(state: State, key: RingKey, event: ev.RingEvent) -> tuple[str, dict[str, str]] | None:
     """(name of the question, facts) if the event can hardly be true, else None."""
     job = state.the_job
     match event:
@@ -259,14 +258,14 @@ def _several(lengths_nm: Iterable[int]) -> str:
 
 
 def _question(
-    about: str, key: RingKey, facts: Mapping[str, str], pending: Sequence[Any]
+    about: str, key: RingKey, facts: Mapping[str, str], pending: Sequence[ev.Event]
 ) -> ev.QuestionAsked:
     cylinder, position = key
     told = {"cylinder": str(cylinder), "ring": position.value, **facts}
     return ev.QuestionAsked(about=about, facts=told, pending=tuple(pending))
 
 
-def _accept(state: State) -> tuple[Any, ...]:
+def _accept(state: State) -> tuple[ev.Event, ...]:
     key = _at_hand(state)
     cylinder, position = key
     window, belief = state.window(key), state.belief(key)
@@ -308,7 +307,7 @@ def _relation_question(state: State, key: RingKey) -> tuple[str, RingKey, dict[s
     return "accept relation", key, facts
 
 
-def _leave(state: State, made: type[ev.RingSpoiled] | type[ev.RingSkipped]) -> tuple[Any, ...]:
+def _leave(state: State, made: type[ev.RingSpoiled] | type[ev.RingSkipped]) -> tuple[ev.Event, ...]:
     key = _at_hand(state)
     return (made(cylinder=key[0], position=key[1]), *_then_next(state, key))
 
@@ -320,7 +319,7 @@ def _then_next(state: State, key: RingKey) -> tuple[ev.RingPicked, ...]:
     return (ev.RingPicked(cylinder=following[0], position=following[1]),)
 
 
-def _undo(state: State) -> tuple[Any, ...]:
+def _undo(state: State) -> tuple[ev.Event, ...]:
     if state.pending is not None:
         return (ev.QuestionAnswered(yes=False),)
     if state.before is None:
@@ -328,7 +327,7 @@ def _undo(state: State) -> tuple[Any, ...]:
     return (ev.EntryRetracted(retracted_turn=state.entry_turn),)
 
 
-def _answer(state: State, yes: bool) -> tuple[Any, ...]:
+def _answer(state: State, yes: bool) -> tuple[ev.Event, ...]:
     if state.pending is None:
         raise CommandNotAllowed("no question open")
     answered = ev.QuestionAnswered(yes=yes)
@@ -337,11 +336,13 @@ def _answer(state: State, yes: bool) -> tuple[Any, ...]:
     entry = state.pending.events
     if state.pending.about in _OF_PLACE:
         # Yes to the ring; what was said of it has yet to be believed.
-        return (answered, *_entry(replace(state, pending=None), entry))
+        said = _without_retraction(entry)
+        taken_back = entry[: len(entry) - len(said)]
+        return (answered, *taken_back, *_entry(replace(state, pending=None), said))
     return (answered, *entry)
 
 
-def _amend(state: State, number: Decimal) -> tuple[Any, ...]:
+def _amend(state: State, number: Decimal) -> tuple[ev.Event, ...]:
     """The last entry (or the one that waits for a yes) again, its last number replaced."""
     job = state.the_job
     waiting = state.pending.events if state.pending is not None else ()
@@ -358,13 +359,15 @@ def _amend(state: State, number: Decimal) -> tuple[Any, ...]:
             leaf_nm = from_called(number, job.unit)
             reading = Reading(leaf_nm, tried.feel)
             _check_leaves(state, Report(None, (reading,), ((leaf_nm,),)))
-            corrected: Any = tried.model_copy(update={"leaf_nm": leaf_nm, "leaves": 1})
+            corrected: ev.RingEvent = tried.model_copy(update={"leaf_nm": leaf_nm, "leaves": 1})
         case ev.MetalGround() as ground:
             corrected = ground.model_copy(update={"feed_nm": from_called(number, job.unit)})
-        case filed:
+        case ev.StrokesFiled() as filed:
             if number != int(number):
                 raise CommandNotAllowed("half a stroke")
             corrected = filed.model_copy(update={"strokes": int(number)})
+        case _:
+            raise CommandNotAllowed("no number to correct")
     proposed = (*entry[:at], corrected, *entry[at + 1 :])
     if waiting and entry == waiting:
         return _entry(replace(state, pending=None), proposed)
@@ -377,6 +380,6 @@ def _amend(state: State, number: Decimal) -> tuple[Any, ...]:
     return (retracted, *decided)
 
 
-def _without_retraction(waiting: tuple[Any, ...]) -> tuple[Any, ...]:
+def _without_retraction(waiting: tuple[ev.Event, ...]) -> tuple[ev.RingEvent, ...]:
     """The ring events of a question; that of a correction takes the old entry back first."""
-    return waiting[isinstance(waiting[0], ev.EntryRetracted) :]
+    return tuple(event for event in waiting if isinstance(event, ev.RingEvent))

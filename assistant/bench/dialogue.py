@@ -6,7 +6,6 @@ was confirmed aloud is never missing from the log.
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any
 
 from assistant.bench import events as ev
 from assistant.bench.advice import Step, advise
@@ -77,8 +76,19 @@ class Turn:
     command: str | None
     refused: str | None
     reply: Reply
-    events: tuple[Any, ...]
+    events: tuple[ev.Event, ...]
     state: State
+
+
+@dataclass(frozen=True, slots=True)
+class ClipKept:
+    """What came of keeping the sound of a call. clip: its name, None if it was not kept.
+
+    troubles: what went wrong, and that no more is kept from now on.
+    """
+
+    clip: str | None = None
+    troubles: tuple[ev.TroubleNoted | ev.ClipKeepingSet, ...] = ()
 
 
 class Dialogue:
@@ -121,7 +131,7 @@ class Dialogue:
         """
         if self.state.job is None:
             first = next(job.places())
-            made: tuple[Any, ...] = (
+            made: tuple[ev.Event, ...] = (
                 ev.SessionOpened(job=job, software=software, start=start),
                 ev.RingPicked(cylinder=first[0], position=first[1]),
             )
@@ -246,7 +256,7 @@ class Dialogue:
             tone=Tone.HEARD,
         )  # fmt: skip
 
-    def _opening(self, made: tuple[Any, ...], after: State) -> Reply:
+    def _opening(self, made: tuple[ev.Event, ...], after: State) -> Reply:
         return reply_to_turn(Pick(None), made, after, self._wording)
 
     def _act(
@@ -254,20 +264,21 @@ class Dialogue:
         call: Call,
         command: str | None,
         refused: str | None,
-        made: tuple[Any, ...],
+        made: tuple[ev.Event, ...],
         word: Callable[[State], Reply],
         *,
         tone: Tone | None = None,
     ) -> Turn:
-        heard: tuple[Any, ...] = ()
-        troubles: list[Any] = []
+        heard: tuple[ev.Event, ...] = ()
+        troubles: tuple[ev.TroubleNoted | ev.ClipKeepingSet, ...] = ()
         if call.heard.words:
-            clip, *troubles = self._keep_call(call, refused) if command != "note" else (None,)
+            kept = self._keep_call(call, refused) if command != "note" else ClipKept()
+            troubles = kept.troubles
             heard = (
                 ev.CallHeard(
                     source=call.source, words=" ".join(call.heard.words), command=command,
                     refused=refused, score=round(call.heard.score, 4),
-                    start_s=round(call.start_s, 3), end_s=round(call.end_s, 3), clip=clip,
+                    start_s=round(call.start_s, 3), end_s=round(call.end_s, 3), clip=kept.clip,
                 ),
             )  # fmt: skip
             made = (*made, *troubles)
@@ -311,28 +322,28 @@ class Dialogue:
             self._voice_lost = False
             self.tell("voice back")
 
-    def _keep_call(self, call: Call, refused: str | None) -> tuple[Any, ...]:
-        """Name of the kept clip or None, then what became of keeping clips.
+    def _keep_call(self, call: Call, refused: str | None) -> ClipKept:
+        """The kept clip, and what became of keeping clips.
 
         Talk that was not for the bench is not kept. A clip that cannot be kept never stops a call.
         """
         wanted = self.state.keeping_clips
         if call.keep is None or wanted is None or not wanted.on or refused in _NOT_FOR_IT:
-            return (None,)
+            return ClipKept()
         off = wanted.model_copy(update={"on": False})
         try:
             clip = call.keep(wanted.most_mb * 1_000_000)
         except LogError as error:
-            return None, ev.TroubleNoted(about="clip lost", detail=str(error)), off
-        return (clip,) if clip is not None else (None, off)
+            return ClipKept(None, (ev.TroubleNoted(about="clip lost", detail=str(error)), off))
+        return ClipKept(clip, () if clip is not None else (off,))
 
-    def _told(self, trouble: Any, after: State) -> Reply:
+    def _told(self, trouble: ev.TroubleNoted | ev.ClipKeepingSet, after: State) -> Reply:
         if isinstance(trouble, ev.TroubleNoted):
             return reply_to_trouble(trouble.about, after, self._wording)
         return self._wording.fill("done", "clip store full", after.the_job.unit, {})
 
     def _enveloped(
-        self, made: Iterable[Any], state: State, *, turn: int | None = None
+        self, made: Iterable[ev.Event], state: State, *, turn: int | None = None
     ) -> tuple[ev.Envelope, ...]:
         now = self._clock.now()
         number = state.turn + 1 if turn is None else turn

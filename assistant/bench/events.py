@@ -15,12 +15,13 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from assistant.bench.job import Job, RingPosition
 from assistant.bench.learned import Learned
+from assistant.bench.plan import RingKey
 from assistant.errors import LogDamaged
 from assistant.fitting.facts import Feel
 
@@ -34,6 +35,11 @@ class _Event(BaseModel):
 class _OfRing(_Event):
     cylinder: int
     position: RingPosition
+
+    @property
+    def key(self) -> RingKey:
+        """The ring it is about."""
+        return (self.cylinder, self.position)
 
 
 class SessionOpened(_Event):
@@ -269,7 +275,7 @@ class Envelope(BaseModel):
     event: Event
 
 
-def envelope(event: Any, *, seq: int, at: datetime, turn: int) -> Envelope:
+def envelope(event: Event, *, seq: int, at: datetime, turn: int) -> Envelope:
     """The event in its envelope."""
     return Envelope(seq=seq, at=at, turn=turn, event=event)
 
@@ -277,11 +283,11 @@ def envelope(event: Any, *, seq: int, at: datetime, turn: int) -> Envelope:
 # --- stored lines -------------------------------------------------------------------------------
 
 
-def _from_1(data: dict[str, Any]) -> dict[str, Any]:
+def _from_1(data: dict[str, object]) -> dict[str, object]:
     return {**data, "v": 2}  # form 2 only added end and check, which are of the line
 
 
-UPCASTERS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: _from_1}
+UPCASTERS: dict[int, Callable[[dict[str, object]], dict[str, object]]] = {1: _from_1}
 """Stored v -> function that turns a line of that v into one of v + 1. Append only."""
 
 _SEALED = re.compile(

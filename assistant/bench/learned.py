@@ -1,11 +1,11 @@
 """What the bench has learned of a grinder and a person, as it is kept between jobs."""
 
 from dataclasses import fields, replace
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from assistant.fitting.bench import Bench, Grinder, Person
+from assistant.fitting.bench import Bench
 
 Share = Annotated[float, Field(gt=0, le=2)]
 
@@ -53,13 +53,21 @@ def started_from(bench: Bench, learned: Learned | None) -> Bench:
     """``bench`` with the learned values in place of its assumed ones."""
     if learned is None:
         return bench
-
-    def values(part: type[Grinder] | type[Person]) -> dict[str, Any]:
-        names = {field.name for field in fields(part)} & set(Learned.model_fields)
-        return {name: getattr(learned, name) for name in names}
-
-    return replace(
-        bench,
-        grinder=replace(bench.grinder, **values(Grinder)),
-        person=replace(bench.person, **values(Person)),
+    grinder = replace(
+        bench.grinder,
+        rate=learned.rate,
+        rate_sd=learned.rate_sd,
+        cut_sd_nm=learned.cut_sd_nm,
+        cut_sd_doubt=learned.cut_sd_doubt,
+        per_stroke_nm=learned.per_stroke_nm,
+        per_stroke_sd=learned.per_stroke_sd,
     )
+    person = replace(
+        bench.person,
+        offset_nm=learned.offset_nm,
+        offset_sd_nm=learned.offset_sd_nm,
+        spread_nm=learned.spread_nm,
+        spread_doubt=learned.spread_doubt,
+        only_goes=learned.only_goes,
+    )
+    return replace(bench, grinder=grinder, person=person)

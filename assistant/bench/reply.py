@@ -4,7 +4,6 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from string import Formatter
-from typing import Any
 
 import yaml
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -208,7 +207,7 @@ def reply_to_refusal(refused: CommandNotAllowed, wording: Wording, unit: Unit) -
 
 
 def reply_to_turn(
-    command: Command, new_events: tuple[Any, ...], after: State, wording: Wording
+    command: Command, new_events: tuple[ev.Event, ...], after: State, wording: Wording
 ) -> Reply:
     """What to answer to a command that was taken: what was entered, then the next step."""
     if isinstance(command, Ask):
@@ -319,7 +318,7 @@ def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
     return wording.fill("gaps", "sure" if sure else "about", unit, facts)
 
 
-def _done(event: Any, after: State, wording: Wording, *, corrected: bool) -> Reply:
+def _done(event: ev.Event, after: State, wording: Wording, *, corrected: bool) -> Reply:
     """How an event is confirmed: in as few words as tell a mishearing from the truth."""
     unit = after.the_job.unit
     here = {"place": wording.place(after.here)} if after.here is not None else {}
@@ -332,7 +331,7 @@ def _done(event: Any, after: State, wording: Wording, *, corrected: bool) -> Rep
         case ev.SessionResumed():
             name = "resumed"
         case ev.RingPicked() as picked:
-            name, facts["place"] = "picked", wording.place((picked.cylinder, picked.position))
+            name, facts["place"] = "picked", wording.place(picked.key)
         case ev.LeafTried(leaf_nm=leaf_nm, feel=feel):
             name = "butts" if feel is Feel.BUTTS else "leaf tried"
             facts |= {"leaf_count": leaf_nm, "feel": feel.value}
@@ -440,13 +439,13 @@ def _read_back(state: State, facts: Mapping[str, object], wording: Wording) -> R
     return Reply(spoken.spoken, shown.shown)
 
 
-def entry_line(event: Any, wording: Wording, unit: Unit) -> Reply:
+def entry_line(event: ev.RingEvent, wording: Wording, unit: Unit) -> Reply:
     """One entry as it is read back and listed: ``15 thou goes``."""
     facts = {
-        "place": wording.place((event.cylinder, event.position)),
+        "place": wording.place(event.key),
         **event.model_dump(exclude={"kind", "position"}),
     }
-    name = event.kind
+    name: str = event.kind
     if isinstance(event, ev.LeafTried):
         facts["feel"] = event.feel.value
         name = "butts" if event.feel is Feel.BUTTS else name

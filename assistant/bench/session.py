@@ -7,7 +7,6 @@ before each entry, and EntryRetracted returns to it. Which events a call causes:
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any
 
 from assistant.bench import events as ev
 from assistant.bench.commands import Check
@@ -62,7 +61,7 @@ class Pending:
 
     about: str
     facts: Mapping[str, str]
-    events: tuple[Any, ...]
+    events: tuple[ev.Event, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +85,7 @@ class State:
     last_reply: str = ""
     keeping_clips: ev.ClipKeepingSet | None = None
     voice: ev.VoiceSet | None = None
-    last_entry: tuple[Any, ...] = ()
+    last_entry: tuple[ev.RingEvent, ...] = ()
     entry_turn: int = -1
     before: "State | None" = field(default=None, repr=False)
     retracted: frozenset[int] = frozenset()
@@ -251,9 +250,9 @@ def _before_turn(state: State, turn: int) -> State:
     return found.before
 
 
-def with_ring_event(state: State, event: Any) -> State:
+def with_ring_event(state: State, event: ev.RingEvent) -> State:
     """The state with one ring event more, its turn left alone: for ``apply`` and for trials."""
-    key: RingKey = (event.cylinder, event.position)
+    key = event.key
     ring = state.ring(key)
     here: RingKey | None = key
     match event:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
 from itertools import islice
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, TypeVar
 
 import yaml
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
@@ -101,7 +101,7 @@ class _Range(_Data):
     digits: bool = True
 
 
-def _as_map(entries: Any) -> Any:
+def _as_map(entries: object) -> object:
     """A plain list of words is a map of each word to itself."""
     return {entry: entry for entry in entries} if isinstance(entries, list) else entries
 
@@ -381,7 +381,7 @@ _WordLoader.add_implicit_resolver(
 )
 
 
-def _load(name: str, text: str) -> Any:
+def _load(name: str, text: str) -> object:
     try:
         return yaml.load(text, _WordLoader) or {}  # noqa: S506 a SafeLoader
     except yaml.YAMLError as error:

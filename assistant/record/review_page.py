@@ -12,7 +12,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from functools import lru_cache
 from itertools import groupby
-from typing import Any
 
 import jinja2
 
@@ -186,7 +185,7 @@ def _gap(band: Band | None, unit: Unit) -> str:
     return _number(band.best_nm, unit) if band.felt else "cut"
 
 
-def _ring(ring: RingStory, unit: Unit) -> dict[str, Any]:
+def _ring(ring: RingStory, unit: Unit) -> dict[str, object]:
     window, last = ring.window, ring.last
     known = last is not None and last.felt and not last.butting
     short = f"{_number(window.least_nm, unit)} or more"
@@ -218,7 +217,7 @@ def _ring(ring: RingStory, unit: Unit) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _part(ring: RingStory, specimen: int, unit: Unit) -> dict[str, Any]:
+def _part(ring: RingStory, specimen: int, unit: Unit) -> dict[str, object]:
     """Plot and entries of one specimen: a ring that was spoiled is told before its successor."""
     entries = [entry for entry in ring.entries if entry.specimen == specimen]
     caption = f"Ring {specimen} in this place" if ring.specimens > 1 else ""
@@ -245,7 +244,9 @@ def _entry(entry: Entry, unit: Unit) -> dict[str, object]:
     }
 
 
-def _cylinders(story: Story, rings: Mapping[RingKey, Any]) -> list[dict[str, object]]:
+def _cylinders(
+    story: Story, rings: Mapping[RingKey, Mapping[str, object]]
+) -> list[dict[str, object]]:
     """Pistons with their rings from the crown down."""
     job = story.job
     if job is None:
@@ -271,7 +272,7 @@ def _kinds(story: Story) -> list[Kind]:
 
 def _sittings(
     story: Story,
-    rings: Mapping[RingKey, Any],
+    rings: Mapping[RingKey, Mapping[str, object]],
     sounds: Mapping[str, str],
     local: Callable[[datetime], datetime],
 ) -> Iterable[dict[str, object]]:
@@ -286,7 +287,7 @@ def _sittings(
 
 def _turn(
     turn: TurnTold,
-    rings: Mapping[RingKey, Any],
+    rings: Mapping[RingKey, Mapping[str, object]],
     sounds: Mapping[str, str],
     local: Callable[[datetime], datetime],
 ) -> dict[str, object]:

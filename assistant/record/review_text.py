@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator
 from datetime import datetime
 from itertools import groupby
-from typing import Any
 
 from assistant.bench import events as ev
 from assistant.bench.reply import Wording, entry_line
@@ -45,7 +44,7 @@ def _clock(at: datetime) -> str:
     return at.strftime("%Y-%m-%d %H:%M:%S")
 
 
-def _line(event: Any, wording: Wording, unit: Unit) -> str:
+def _line(event: ev.Event, wording: Wording, unit: Unit) -> str:
     """One event as a line; empty for events that say nothing to a reader."""
     match event:
         case ev.CallHeard(words=words, refused=refused, score=score, source=source):
@@ -66,6 +65,6 @@ def _line(event: Any, wording: Wording, unit: Unit) -> str:
         case ev.ClipsForgotten(clips=clips):
             return f"erased  sound of {clips} calls and notes"
     if isinstance(event, ev.RingEvent):
-        place = wording.place((event.cylinder, event.position))
+        place = wording.place(event.key)
         return f"entry   {place}: {entry_line(event, wording, unit).shown}"
     return event.kind if isinstance(event, ev.SessionClosed) else ""

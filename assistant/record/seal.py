@@ -15,7 +15,6 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 from assistant.errors import SheetError
 
@@ -73,7 +72,7 @@ def sealed_rows(rows: Sequence[Sequence[object]]) -> list[list[str]]:
     return [[*text[0], "sheet_check"], *([*row, check] for row in text[1:])]
 
 
-def sealed_record(record: Mapping[str, Any]) -> dict[str, Any]:
+def sealed_record(record: Mapping[str, object]) -> dict[str, object]:
     """The record with its check as ``sheet_check``."""
     return {**record, "sheet_check": _check(_plain(record))}
 
@@ -145,5 +144,5 @@ def _cells(rows: Sequence[Sequence[str]]) -> str:
     return json.dumps([list(row) for row in rows])
 
 
-def _plain(record: Mapping[str, Any]) -> str:
+def _plain(record: Mapping[str, object]) -> str:
     return json.dumps(record, sort_keys=True)

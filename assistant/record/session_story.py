@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 from itertools import groupby
-from typing import Any
 
 from assistant.bench import events as ev
 from assistant.bench.job import Job
@@ -73,7 +72,7 @@ class Entry:
 
     turn: int
     at: datetime
-    events: tuple[Any, ...]
+    events: tuple[ev.RingEvent, ...]
     texts: tuple[str, ...]
     passes: int
     band: Band | None
@@ -81,7 +80,7 @@ class Entry:
     specimen: int = 1
 
     @property
-    def cuts(self) -> tuple[Any, ...]:
+    def cuts(self) -> tuple[ev.MetalGround | ev.StrokesFiled, ...]:
         """Its MetalGround and StrokesFiled."""
         return tuple(e for e in self.events if isinstance(e, ev.MetalGround | ev.StrokesFiled))
 
@@ -238,11 +237,11 @@ class _Teller:
 
     def end_turn(self) -> None:
         """Keep what the turn entered of each ring; half a call is never believed."""
-        of_ring: dict[RingKey, list[Any]] = {}
+        of_ring: dict[RingKey, list[ev.RingEvent]] = {}
         for envelope in self.turn:
             event = envelope.event
             if isinstance(event, ev.RingEvent) and not isinstance(event, ev.RingPicked):
-                of_ring.setdefault((event.cylinder, event.position), []).append(event)
+                of_ring.setdefault(event.key, []).append(event)
         for key, events in of_ring.items():
             if key not in self.places:
                 continue  # a log that was written by hand: no ring of this job
@@ -304,26 +303,26 @@ class _Teller:
         sitting = 0
         for number, group in groupby(stored, key=lambda envelope: envelope.turn):
             envelopes = list(group)
-            events: list[Any] = [envelope.event for envelope in envelopes]
+            events: list[ev.Event] = [envelope.event for envelope in envelopes]
             sitting += any(isinstance(e, ev.SessionOpened | ev.SessionResumed) for e in events)
             yield self._turn(
                 number, envelopes[0].at, max(sitting, 1), events, erased=number <= forgotten
             )
 
     def _turn(
-        self, number: int, at: datetime, sitting: int, events: Sequence[Any], *, erased: bool
+        self, number: int, at: datetime, sitting: int, events: Sequence[ev.Event], *, erased: bool
     ) -> TurnTold:
         heard = next((e for e in events if isinstance(e, ev.CallHeard)), None)
-        entries: list[Any] = [e for e in events if isinstance(e, ev.RingEvent)]
+        entries = [e for e in events if isinstance(e, ev.RingEvent)]
         question = next((e for e in events if isinstance(e, ev.QuestionAsked)), None)
         answered = next((e.yes for e in events if isinstance(e, ev.QuestionAnswered)), None)
         takes_back = next(
             (e.retracted_turn for e in events if isinstance(e, ev.EntryRetracted)), None
         )
         asked = question.pending if question is not None else ()
-        waiting: list[Any] = [e for e in asked if isinstance(e, ev.RingEvent)]
+        waiting = [e for e in asked if isinstance(e, ev.RingEvent)]
         clips = [e.clip for e in events if isinstance(e, ev.CallHeard | ev.NoteKept) and e.clip]
-        about = [(e.cylinder, e.position) for e in (*entries, *waiting)]
+        about = [e.key for e in (*entries, *waiting)]
         here = self.heres.get(number)
         if not about and here is not None and heard is not None and heard.refused is None:
             about = [here]
@@ -350,7 +349,7 @@ class _Teller:
         )  # fmt: skip
 
     def _understood(
-        self, events: Sequence[Any], heard: ev.CallHeard | None, answered: bool | None
+        self, events: Sequence[ev.Event], heard: ev.CallHeard | None, answered: bool | None
     ) -> Iterable[str]:
         if answered is not None:
             yield "yes" if answered else "no"
@@ -359,7 +358,7 @@ class _Teller:
         if not told and answered is None and heard is not None and heard.command:
             yield "a question" if heard.command == "ask" else heard.command.replace("_", " ")
 
-    def _line(self, event: Any) -> str:
+    def _line(self, event: ev.Event) -> str:
         """One event as it was understood; empty where another part of the turn tells it."""
         match event:
             case ev.EntryRetracted(retracted_turn=turn):
@@ -388,7 +387,7 @@ class _Teller:
             return entry_line(event, self.wording, self.unit).shown
         return ""
 
-    def _question(self, question: ev.QuestionAsked, waiting: Sequence[Any]) -> str:
+    def _question(self, question: ev.QuestionAsked, waiting: Sequence[ev.RingEvent]) -> str:
         entries = [entry_line(event, self.wording, self.unit).shown for event in waiting]
         return f"{question.about}: {', '.join(entries)}" if entries else question.about
 
@@ -412,7 +411,7 @@ def _standing(ring: Ring) -> Standing:
     return Standing.BEGUN if ring.facts or ring.checks else Standing.TO_DO
 
 
-_KIND_OF: tuple[tuple[Kind, tuple[type[Any], ...]], ...] = (
+_KIND_OF: tuple[tuple[Kind, tuple[type[ev.Event], ...]], ...] = (
     (Kind.READING, (ev.LeafTried,)),
     (Kind.WORK, (ev.MetalGround, ev.StrokesFiled, ev.RingChecked)),
     (Kind.RING, (ev.RingPicked, ev.RingAccepted, ev.RingSpoiled, ev.RingSkipped,
@@ -426,7 +425,7 @@ _KIND_OF: tuple[tuple[Kind, tuple[type[Any], ...]], ...] = (
 )  # fmt: skip
 
 
-def _kinds(events: Sequence[Any], heard: ev.CallHeard | None) -> frozenset[Kind]:
+def _kinds(events: Sequence[ev.Event], heard: ev.CallHeard | None) -> frozenset[Kind]:
     found = {kind for kind, types in _KIND_OF if any(isinstance(e, types) for e in events)}
     if heard is not None and heard.refused is not None:
         found.add(Kind.REFUSED)
@@ -438,7 +437,7 @@ def _kinds(events: Sequence[Any], heard: ev.CallHeard | None) -> frozenset[Kind]
 def _totals(stored: Sequence[ev.Envelope], rings: Sequence[RingStory]) -> Totals:
     heard = [e.event for e in stored if isinstance(e.event, ev.CallHeard)]
 
-    def count(made: type[Any]) -> int:
+    def count(made: type[ev.Event]) -> int:
         return sum(isinstance(envelope.event, made) for envelope in stored)
 
     sittings = _sittings(stored)

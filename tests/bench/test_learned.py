@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from assistant.adapters.files.learned_file import LearnedFile
-from assistant.bench.learned import Learned
+from assistant.bench.learned import Learned, learned_from, started_from
+from assistant.bench.plan import bench_of
 from assistant.bench.reply import Wording
 from assistant.build.histories import learned_anew
 from assistant.errors import LearnedError
@@ -173,3 +174,9 @@ def test_a_slot_that_tells_nothing_is_refused(
     assert done.code == 1
     assert reason in done.err
     assert not Path("home/learned.json").exists()
+
+
+def test_every_learned_value_reaches_the_next_bench() -> None:
+    names = [name for name in Learned.model_fields if name != "rings"]
+    odd = Learned(**{name: 0.11 + 0.01 * n for n, name in enumerate(names)}, rings=3)  # type: ignore[arg-type]
+    assert learned_from(started_from(bench_of(small_job()), odd), rings=3) == odd
