@@ -32,7 +32,7 @@ _LEVEL_MEMORY = 0.9  # of the level meter, a frame
 _QUIETEST_DB = -100.0
 _LONGEST_CALL_S = 9.0  # whoever speaks longer is not calling
 # So long, s, and with less evidence than this, speech is surely none of ours. Of 65 sample calls in
-# shop noise down to -5 dB one in a hundred lies below -0.2 and one in thirty below -0.1; of a person
+# shop noise down to -5 dB one in a hundred lies below -0.2, one in thirty below -0.1; of a person
 # reading aloud nine in ten stretches lie below -0.26. Shorter speech may be the begin of a call.
 _FOREIGN = ((4.0, -0.12), (1.5, -0.25))
 _MOST_AGAIN_S = 12.0  # of sound decoded again for one utterance: pauses of talk have no end
