@@ -193,6 +193,9 @@ def _as_spoken(facts: Sequence[Fact], bench: Bench) -> Bench:
 
 def _state(facts: tuple[Fact, ...], bench: Bench, window: Window | None) -> "_State":
     closed, seat = _split(facts)
+    # Laid down from the front, so that no ring has more seatings than Python has levels of calls.
+    for end in range(_LEVELS, len(closed), _LEVELS):
+        _closed_state(_split(closed[:end])[0], bench, window)
     state = _closed_state(closed, bench, window)
     if seat:
         # A second seating after "set square again" is taken for square.
@@ -219,6 +222,10 @@ class _State:
     def felt_nm(self) -> Floats:
         columns = np.arange(self.weights.shape[1], dtype=np.float64)
         return np.asarray((self.first + columns) * GRID_NM, dtype=np.float64)
+
+
+_LEVELS = 100
+"""Facts folded in one recursion."""
 
 
 def _split(facts: Sequence[Fact]) -> tuple[tuple[Fact, ...], tuple[Reading, ...]]:

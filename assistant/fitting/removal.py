@@ -13,6 +13,7 @@ from scipy.special import ndtr
 
 from assistant.fitting.belief import Belief
 from assistant.fitting.bench import Bench, GrinderKind
+from assistant.fitting.facts import Feel
 from assistant.fitting.feel import reading_sd_nm
 from assistant.fitting.leaves import LeafAdvice as LeafAdvice
 from assistant.fitting.leaves import near
@@ -36,8 +37,10 @@ class CutReason(StrEnum):
 
     BUTTING = "butting"  # ring ends touch: the safe first cut, then measure
     SNEAK = "sneak"  # the largest cut that the risk allows
-    INSIDE = "inside"  # inside the window: do not cut
-    OVER = "over"  # already above the most allowed: do not cut
+    INSIDE = "inside"  # inside the window with the wanted confidence: do not cut
+    LIKELY = "likely"  # likelier inside than not, and no leaf tells more: do not cut
+    OVER = "over"  # above the most allowed with the wanted confidence: do not cut
+    LIKELY_OVER = "likely over"  # likelier above the most than not: do not cut
     MEASURE = "measure"  # not known well enough: measure first
     RAIL_OK = "rail ok"  # a least only, and it is reached: accepted as found
     TOO_RISKY = "too risky"  # the smallest cut may spoil it: accept, measure again or offer
@@ -50,7 +53,8 @@ class CutAdvice:
     feed_nm: what to set on the dial, nm (0 for a file or no cut). strokes: file strokes (0 for a
     dial or no cut). p_over: chance of ending above the most allowed after this cut (after the
     smallest settable one, if that is too risky; now, if no cut is advised). expected_passes: passes
-    still to come, this one included. p_inside: chance of being inside the window now.
+    still to come, this one included. p_inside, p_under: chance of being inside the window, or below
+    its least, now.
     """
 
     feed_nm: int
@@ -59,6 +63,7 @@ class CutAdvice:
     p_over: float
     expected_passes: float
     p_inside: float
+    p_under: float
 
     @property
     def cuts(self) -> bool:
@@ -84,6 +89,8 @@ def next_cut(belief: Belief, window: Window, bench: Bench) -> CutAdvice:
         return _no_cut(CutReason.OVER, belief, window)
     if belief.p_inside(window) >= bench.confidence:
         return _no_cut(CutReason.INSIDE, belief, window)
+    if _least_went_twice(belief, window) and belief.p_above(window.most_nm) <= 0.5:
+        return _no_cut(CutReason.LIKELY, belief, window)
     if worth_it:
         return _no_cut(CutReason.MEASURE, belief, window)
     if belief.p_below(window.least_nm) > 1 - bench.confidence:
@@ -93,11 +100,17 @@ def next_cut(belief: Belief, window: Window, bench: Bench) -> CutAdvice:
     if leaf.leaf_nm is not None:
         return _no_cut(CutReason.MEASURE, belief, window)
     if belief.p_above(window.most_nm) > 0.5:
-        return _no_cut(CutReason.OVER, belief, window)
+        return _no_cut(CutReason.LIKELY_OVER, belief, window)
     if belief.p_below(window.least_nm) <= 0.5:
-        return _no_cut(CutReason.INSIDE, belief, window)
+        return _no_cut(CutReason.LIKELY, belief, window)
     smallest = p_over_after(belief, bench.grinder.unit_step, window.most_nm)
     return replace(_no_cut(CutReason.TOO_RISKY, belief, window), p_over=smallest)
+
+
+def _least_went_twice(belief: Belief, window: Window) -> bool:
+    """Whether two leaves of the least or more went in this seating: a ring inside is never cut."""
+    went = (Feel.DROPS, Feel.GOES, Feel.SNUG)
+    return sum(r.feel in went and r.leaf_nm >= window.least_nm for r in belief.tried) >= 2
 
 
 def _best_cut(belief: Belief, window: Window, most_nm: int) -> CutAdvice | None:
@@ -112,7 +125,7 @@ def _best_cut(belief: Belief, window: Window, most_nm: int) -> CutAdvice | None:
     step = grinder.unit_step
     # A cut made against all advice must not forbid the careful ones after it.
     left = max(bench.over_risk - belief.spent_risk, bench.over_risk * _LEAST_LEFT)
-    most_units = max(_units_for(bench, grinder.largest_cut_nm), step)
+    most_units = max(_most_units(bench), step)
     best: tuple[float, int] | None = None
     rising = 0
     for units in range(_largest(belief, most_nm, left, most_units), 0, -step):
@@ -169,11 +182,18 @@ def _units_for(bench: Bench, removal_nm: float) -> int:
     return max(floor(removal_nm / bench.grinder.unit_rate_nm), 0)
 
 
+def _most_units(bench: Bench) -> int:
+    """Units of the largest cut: neither what comes off nor what a dial is set to is more."""
+    grinder = bench.grinder
+    units = _units_for(bench, grinder.largest_cut_nm)
+    return min(units, grinder.largest_cut_nm) if grinder.kind is GrinderKind.DIAL else units
+
+
 def _butting_cut(belief: Belief, window: Window) -> CutAdvice:
     """The safe first cut: even the widest gap it may have must not pass the least allowed."""
     grinder = belief.bench.grinder
     wanted_nm = min(grinder.butting_cut_nm, grinder.largest_cut_nm)
-    most_units = _units_for(belief.bench, wanted_nm)
+    most_units = min(_units_for(belief.bench, wanted_nm), _most_units(belief.bench))
     units = _largest(belief, window.least_nm, belief.bench.over_risk, most_units)
     if not units:
         return _no_cut(CutReason.MEASURE, belief, window)
@@ -191,7 +211,7 @@ def _rail_cut(belief: Belief, window: Window, *, measure: bool) -> CutAdvice:
     step = bench.grinder.unit_step
     rest_nm = window.least_nm - belief.quantile(1 - bench.confidence)
     units = -(-_units_for(bench, rest_nm) // step) * step + step
-    most = max(_units_for(bench, bench.grinder.largest_cut_nm) // step * step, step)
+    most = max(_most_units(bench) // step * step, step)
     return _cut(min(units, most), CutReason.SNEAK, 0.0, 1.0, belief, window)
 
 
@@ -205,9 +225,14 @@ def _cut(
 ) -> CutAdvice:
     dial = belief.bench.grinder.kind is GrinderKind.DIAL
     feed_nm, strokes = (units, 0) if dial else (0, units)
-    return CutAdvice(feed_nm, strokes, reason, p_over, passes, belief.p_inside(window))
+    return CutAdvice(
+        feed_nm, strokes, reason, p_over, passes, belief.p_inside(window),
+        belief.p_below(window.least_nm),
+    )  # fmt: skip
 
 
 def _no_cut(reason: CutReason, belief: Belief, window: Window) -> CutAdvice:
     over = 0.0 if window.most_nm is None else belief.p_above(window.most_nm)
-    return CutAdvice(0, 0, reason, over, 0.0, belief.p_inside(window))
+    return CutAdvice(
+        0, 0, reason, over, 0.0, belief.p_inside(window), belief.p_below(window.least_nm)
+    )

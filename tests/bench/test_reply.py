@@ -308,6 +308,13 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
                          "three strokes", "make that two and a half", "sixty strokes", "no",
                          "butts", "yes", "read it back"]),
     ({"grinder": FILE}, ["top ring", "butts", "three strokes", "read it back"]),
+    ({"grinder": FILE},
+     ["top ring", "twelve goes thirteen snug", "three strokes", "make that one"]),
+    ({"rings": rings(16, 17), "order": (SECOND, TOP)}, ["seventeen goes", "sixteen snug"]),
+    ({"rings": rings(16, 17), "order": (SECOND, TOP)},
+     ["twelve goes thirteen snug", "ground three", "sixteen snug", "sixteen goes"]),
+    ({}, ["top ring", "eighteen snug", "eighteen snug", "eighteen goes", "eighteen almost",
+          "nineteen snug", "eighteen goes", "eighteen almost"]),
     ({"rings": rings(15, 21), "order": (SECOND, TOP),
       "top_over_second": Relation(least_nm=0, most_nm=THOU)},
      ["second ring", "eighteen goes nineteen snug", "accept it",
@@ -357,6 +364,8 @@ NEVER_IN_A_DIALOGUE = {
     # Texts used as parts, not filled.
     ("answers", "a number"),
     ("answers", "minus"),
+    ("answers", "one stroke"),
+    ("answers", "strokes"),
     # A dialogue always has a job, and has always said something.
     ("answers", "nothing said"),
     ("refusals", "no job"),

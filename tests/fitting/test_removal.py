@@ -214,3 +214,57 @@ def test_person_who_reads_loose_is_allowed_a_larger_cut() -> None:
     loose = replace(BENCH, person=Person(offset_nm=0.5 * THOU))
     calls = (goes(11), snug(11.5), almost(12))
     assert advice_for(*calls, bench=loose).feed_nm >= advice_for(*calls).feed_nm
+
+
+# --- words that are no surer than the belief ---------------------------------------------------
+
+
+@given(
+    st.lists(
+        st.builds(
+            Reading,
+            st.integers(26, 38).map(lambda halves: halves * THOU // 2),
+            st.sampled_from([Feel.GOES, Feel.SNUG, Feel.ALMOST, Feel.NO_GO]),
+        ),
+        min_size=1,
+        max_size=7,
+    ),
+    st.sampled_from([1.0, 1.5, 2.0, 3.0]),
+)
+@settings(max_examples=150, deadline=None)
+def test_inside_and_over_are_said_only_with_the_wanted_confidence(
+    readings: list[Reading], width_thou: float
+) -> None:
+    wanted = window(15, 15 + width_thou)
+    belief = believe(readings, BENCH, window=wanted)
+    advice = next_cut(belief, wanted, BENCH)
+    match advice.reason:
+        case CutReason.INSIDE:
+            assert advice.p_inside >= BENCH.confidence
+        case CutReason.OVER:
+            assert belief.p_above(wanted.most_nm) >= BENCH.confidence
+        case CutReason.LIKELY:
+            assert advice.p_inside < BENCH.confidence
+        case CutReason.LIKELY_OVER:
+            assert 0.5 < belief.p_above(wanted.most_nm) < BENCH.confidence
+    assert advice.p_inside + advice.p_under + belief.p_above(wanted.most_nm) == pytest.approx(1.0)
+
+
+def test_a_ring_in_which_the_least_went_twice_is_never_cut() -> None:
+    wanted = window(15, 18)
+    once = advice_for(goes(15), no_go(16), no_go(16), window=wanted)
+    assert once.reason is CutReason.MEASURE
+    twice = advice_for(goes(15), no_go(16), no_go(16), goes(15), window=wanted)
+    assert not twice.cuts
+    assert twice.reason in (CutReason.LIKELY, CutReason.INSIDE)
+
+
+@pytest.mark.parametrize("rate", [0.6, 0.8, 1.0, 1.3])
+def test_the_dial_is_never_set_beyond_the_largest_cut(rate: float) -> None:
+    weak = replace(BENCH, grinder=Grinder(rate=rate, rate_sd=0.05, largest_cut_nm=10 * THOU))
+    wide = window(30, 34)
+    advice = advice_for(goes(5), snug(6), bench=weak, window=wide)
+    assert 0 < advice.feed_nm <= 10 * THOU
+    rail = advice_for(goes(5), snug(6), no_go(7), bench=weak, window=window(30, None))
+    assert 0 < rail.feed_nm <= 10 * THOU
+    assert advice_for(butts(), bench=weak, window=wide).feed_nm <= 10 * THOU
