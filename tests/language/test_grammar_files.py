@@ -278,7 +278,7 @@ def _named_in_code(pattern: str, *modules: str) -> set[str]:
 
 def test_every_refusal_named_in_code_is_worded_and_none_is_left_over(wording: Wording) -> None:
     named = _named_in_code(r'CommandNotAllowed\(\s*"([^"]+)"', "bench/session", "bench/decisions")
-    named |= _named_in_code(r'CommandNotAllowed\("[^"]+" if .* else "([^"]+)"', "decisions")
+    named |= _named_in_code(r'CommandNotAllowed\("[^"]+" if .* else "([^"]+)"', "bench/decisions")
     named |= _named_in_code(r'Rejection\(\s*"([^"]+)"', "bench/interpretation")
     named |= _named_in_code(r'Rejection\("[^"]+" if [^)]* else "([^"]+)"', "bench/interpretation")
     assert len(named) > 15
