@@ -46,6 +46,8 @@ def decide(state: State, command: Command) -> tuple[Any, ...]:
             return _undo(state)
         case cmd.Answer(yes=yes):
             return _answer(state, yes)
+        case cmd.OtherUnit():
+            raise CommandNotAllowed("other unit", unit=state.the_job.unit.call_symbol)
         case cmd.Amend(number=number):
             return _amend(state, number)
         case cmd.Pick(place=place):

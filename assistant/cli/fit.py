@@ -261,7 +261,8 @@ def _session(
 
 
 def _leave_sheet(terminal: Terminal, folder: SessionFolder, session: Session) -> None:
-    write_sheet(folder, session.wording)
+    for sentence in write_sheet(folder, session.wording):
+        terminal.warn(sentence)
     terminal.show("")
     terminal.show(f"Log    {folder.log}")
     terminal.show(f"Sheet  {folder.sheet}   {folder.table}")

@@ -6,7 +6,7 @@ the strict parse walks the tree over the words and keeps what each slot took.
 
 import random
 import re
-from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
@@ -138,6 +138,7 @@ class Grammar:
         for needed in (COMMANDS_FILE, LISTS_FILE):
             if needed not in files:
                 raise GrammarError(f"The grammar folder has no {needed}: it needs one.")
+        self.unit = unit
         lists = _read(_ListsFile, LISTS_FILE, files)
         self.numbers: NumberWords | None = None
         if lists.numbers is not None:
@@ -197,12 +198,21 @@ class Grammar:
     def meaning(self, words: Sequence[str]) -> Hashable:
         """What words mean: the command and the values of its slots, whatever the wording.
 
-        Words that are no sentence mean themselves.
+        The job's own unit adds nothing, the other one does. Words that are no sentence mean
+        themselves.
         """
+        return self._meaning(words, aside=[self.unit.value])
+
+    def _meaning(self, words: Sequence[str], *, aside: Collection[str]) -> Hashable:
+        """The same. aside: values of the slot ``unit`` that add nothing."""
         parsed = self.parse(words)
         if parsed is None:
             return "", tuple(("word", word) for word in words)
-        return parsed.command, tuple((slot.name, slot.value) for slot in parsed.slots)
+        return parsed.command, tuple(
+            (slot.name, slot.value)
+            for slot in parsed.slots
+            if slot.name != "unit" or slot.value not in aside
+        )
 
     def words_of(self, text: str) -> tuple[str, ...]:
         """Typed text as words of the grammar: lower case, figures spelled out."""
@@ -264,11 +274,14 @@ class Grammar:
     def may_mean_more(self, words: Sequence[str]) -> bool:
         """Whether some words that may follow ``words`` would change what they mean.
 
-        "Ground two" may become two and a half; "ground two and a half" only gets its "thou".
+        "Ground two" may become two and a half; "ground two and a half" only gets its "thou". Nor is
+        the other unit waited for: it would cost every call the pause, and who says it says it in
+        one breath.
         """
-        meaning = self.meaning(words)
+        units = [unit.value for unit in Unit]
+        meaning = self._meaning(words, aside=units)
         return any(
-            self.meaning(longer) != meaning or self.may_mean_more(longer)
+            self._meaning(longer, aside=units) != meaning or self.may_mean_more(longer)
             for longer in ((*words, word) for word in self.next_words(words))
         )
 

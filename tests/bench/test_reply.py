@@ -353,6 +353,7 @@ def test_every_reply_of_the_file_is_given_in_some_conversation(
     bench.dialogue.take(Call(heard("ground two"), source="microphone", keep=lambda _: None))
     metric = Bench(metric_job(), metric_grammar, recorded)
     metric.type("forty goes")
+    metric.type("forty thou goes")
     groups = ("advice", "gaps", "done", "answers", "entries", "questions", "troubles",
               "refusals")  # fmt: skip
     wanted = {(group, name) for group in groups for name in recorded.names(group)}
