@@ -26,7 +26,7 @@ from scipy.special import ndtr
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
 from assistant.fitting.feel import Floats, readings_chance
-from assistant.fitting.targets import Window
+from assistant.fitting.targets import HAIR_NM, Window
 
 GRID_NM = 2_540
 """Distance of two columns, nm: a tenth of a thou, in inch and metric jobs alike."""
@@ -420,7 +420,7 @@ def _cut(state: _State, cut: Cut, bench: Bench, window: Window | None) -> _State
 def _over_chance(state: _State, bench: Bench, window: Window | None) -> float:
     if window is None or window.most_nm is None:
         return 0.0
-    over_nm = state.felt_nm - bench.person.offset_nm - window.most_nm
+    over_nm = state.felt_nm - bench.person.offset_nm - window.most_nm - HAIR_NM
     chance = ndtr(over_nm / max(bench.person.offset_sd_nm, 1.0))
     return float(state.weights.sum(axis=0) @ chance)
 
