@@ -27,6 +27,7 @@ from assistant.units import Unit, floor_to, round_to, show_gap, show_span, to_ca
 WIDE_BAND = 3
 """A gap whose 95 % band is wider than so many call units is told as a band, not as a figure."""
 _MOST_OPTIONS = 6
+_MOST_DROPPED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,15 +214,30 @@ def reply_to_turn(
     """What to answer to a command that was taken: what was entered, then the next step."""
     if isinstance(command, Ask):
         return _answer(command.question, after, wording)
-    if after.pending is not None and any(isinstance(e, ev.QuestionAsked) for e in new_events):
-        return reply_to_pending(after.pending, after, wording)
-    corrected = any(isinstance(event, ev.RingEvent) for event in new_events)
     opened = any(isinstance(e, ev.SessionOpened | ev.SessionResumed) for e in new_events)
+    asked = after.pending if any(isinstance(e, ev.QuestionAsked) for e in new_events) else None
+    if asked is not None and not opened:
+        return reply_to_pending(asked, after, wording)
+    corrected = any(isinstance(event, ev.RingEvent) for event in new_events)
     told = [event for event in new_events if not (opened and isinstance(event, ev.VoiceSet))]
     said = [_done(event, after, wording, corrected=corrected) for event in told]
     if not opened and any(isinstance(event, _NO_ADVICE) for event in new_events):
         return join(said)
+    if asked is not None:
+        return join([*said, reply_to_pending(asked, after, wording)])
     return join([*said, reply_to_advice(advise(after), after, wording)])
+
+
+def reply_to_dropped(waiting: Pending, state: State, wording: Wording) -> Reply:
+    """That the entry of a question which nobody answered does not count."""
+    unit = state.the_job.unit
+    entry = [event for event in waiting.events if isinstance(event, ev.RingEvent)]
+    said = [event for event in entry if not isinstance(event, ev.RingPicked)]
+    lines = [entry_line(event, wording, unit) for event in said[:_MOST_DROPPED] or entry]
+    entries = Reply(
+        ", ".join(line.spoken for line in lines), ", ".join(line.shown for line in lines)
+    )
+    return wording.fill("done", "not counted", unit, {"entry": entries})
 
 
 _NO_ADVICE = (
