@@ -22,10 +22,10 @@ from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
 from assistant.language.grammar import REPLIES_FILE
 from assistant.language.numbers import NumberWords
-from assistant.units import Unit, floor_to, round_to, show_gap, show_span, to_called
+from assistant.units import NM_PER_THOU, Unit, floor_to, round_to, show_gap, show_span, to_called
 
-WIDE_BAND = 3
-"""A gap whose 95 % band is wider than so many call units is told as a band, not as a figure."""
+WIDE_BAND_NM = 3 * NM_PER_THOU
+"""A gap whose 95 % band is wider is told as a band, not as a figure; in both units the same."""
 _MOST_OPTIONS = 6
 _MOST_DROPPED = 3
 
@@ -303,8 +303,10 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         name += " square" if Check.SQUARE in checks else " deburred"
     if advice.step is Step.MEASURE and "gap" not in facts:
         name += " afresh"
-    if advice.step is Step.CUT and round_to(advice.more_nm, unit.half_nm) == 0:
-        name += " near"  # a rail that is only not surely long enough: nothing to name as the rest
+    guess = advice.belief is not None and advice.belief.known and is_guess(advice.belief)
+    if advice.step is Step.CUT and (guess or round_to(advice.more_nm, unit.half_nm) == 0):
+        # A rail that is only not surely long enough, or a gap that is a guess: no rest to name.
+        name += " near"
     if advice.strokes:
         name += " strokes"
     told = wording.fill("advice", name, unit, facts)
@@ -322,13 +324,20 @@ def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, obj
     return facts
 
 
+def is_guess(belief: Belief) -> bool:
+    """Whether a known gap is only known as a band, so that no one figure of it may be told: neither
+    the gap nor what is still to go."""
+    low_nm, high_nm = belief.interval_nm(BAND_SHARE)
+    return high_nm - low_nm > WIDE_BAND_NM
+
+
 def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
     """The gap in a few words: a figure where the band is narrow (with its margin if ``sure``,
     since measuring is over then), else the band."""
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    if high_nm - low_nm > WIDE_BAND * unit.call_nm and low_nm < 0:
+    if is_guess(belief) and low_nm < 0:
         return wording.fill("gaps", "below", unit, {"high_nm": high_nm})
-    if high_nm - low_nm > WIDE_BAND * unit.call_nm:
+    if is_guess(belief):
         return wording.fill("gaps", "wide", unit, {"band": wording.span(low_nm, high_nm, unit)})
     margin_nm = max(belief.best_nm - low_nm, high_nm - belief.best_nm, unit.half_nm)
     facts = {"gap_nm": belief.best_nm, "margin_count": round_to(margin_nm, unit.half_nm)}
@@ -427,6 +436,8 @@ def _answer(question: Question, state: State, wording: Wording) -> Reply:
             name = "more unknown"
         case _ if advice.step in (Step.DRESS, Step.ACCEPT):
             name = "more none"
+        case _ if is_guess(belief):
+            return reply_to_advice(advice, state, wording)
         case _ if advice.step is Step.CUT:
             name = "more strokes" if advice.strokes else "more cut"
             facts |= {
