@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from string import Formatter
 from typing import Any
 
-import yaml
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from assistant.bench import events as ev
@@ -20,7 +19,7 @@ from assistant.errors import CommandNotAllowed, GrammarError
 from assistant.fitting.belief import Belief
 from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
-from assistant.language.grammar import REPLIES_FILE
+from assistant.language.grammar import REPLIES_FILE, load_yaml
 from assistant.language.numbers import NumberWords
 from assistant.units import NM_PER_THOU, Unit, floor_to, round_to, show_gap, show_span, to_called
 
@@ -67,10 +66,7 @@ class Wording:
 
     def __init__(self, text: str, numbers: NumberWords | None) -> None:
         try:
-            self._data = _Wording.model_validate(yaml.safe_load(text))
-        except yaml.YAMLError as error:
-            reason = " ".join(str(error).split())
-            raise GrammarError(f"{REPLIES_FILE} is not YAML: {reason}") from error
+            self._data = _Wording.model_validate(load_yaml(REPLIES_FILE, text))
         except ValidationError as error:
             first = error.errors()[0]
             place = ".".join(str(part) for part in first["loc"])
