@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from string import Formatter
 from typing import Any
 
-import yaml
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from assistant.bench import events as ev
@@ -21,13 +20,14 @@ from assistant.errors import CommandNotAllowed, GrammarError
 from assistant.fitting.belief import Belief
 from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
-from assistant.language.grammar import REPLIES_FILE
+from assistant.language.grammar import REPLIES_FILE, load_yaml
 from assistant.language.numbers import NumberWords
-from assistant.units import Unit, floor_to, round_to, show_gap, show_span, to_called
+from assistant.units import NM_PER_THOU, Unit, floor_to, round_to, show_gap, show_span, to_called
 
-WIDE_BAND = 3
-"""A gap whose 95 % band is wider than so many call units is told as a band, not as a figure."""
+WIDE_BAND_NM = 3 * NM_PER_THOU
+"""A gap whose 95 % band is wider is told as a band, not as a figure; in both units the same."""
 _MOST_OPTIONS = 6
+_MOST_DROPPED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +67,7 @@ class Wording:
 
     def __init__(self, text: str, numbers: NumberWords | None) -> None:
         try:
-            self._data = _Wording.model_validate(yaml.safe_load(text))
-        except yaml.YAMLError as error:
-            reason = " ".join(str(error).split())
-            raise GrammarError(f"{REPLIES_FILE} is not YAML: {reason}") from error
+            self._data = _Wording.model_validate(load_yaml(REPLIES_FILE, text))
         except ValidationError as error:
             first = error.errors()[0]
             place = ".".join(str(part) for part in first["loc"])
@@ -222,15 +219,30 @@ def reply_to_turn(
     """What to answer to a command that was taken: what was entered, then the next step."""
     if isinstance(command, Ask):
         return _answer(command.question, after, wording)
-    if after.pending is not None and any(isinstance(e, ev.QuestionAsked) for e in new_events):
-        return reply_to_pending(after.pending, after, wording)
-    corrected = any(isinstance(event, ev.RingEvent) for event in new_events)
     opened = any(isinstance(e, ev.SessionOpened | ev.SessionResumed) for e in new_events)
+    asked = after.pending if any(isinstance(e, ev.QuestionAsked) for e in new_events) else None
+    if asked is not None and not opened:
+        return reply_to_pending(asked, after, wording)
+    corrected = any(isinstance(event, ev.RingEvent) for event in new_events)
     told = [event for event in new_events if not (opened and isinstance(event, ev.VoiceSet))]
     said = [_done(event, after, wording, corrected=corrected) for event in told]
     if not opened and any(isinstance(event, _NO_ADVICE) for event in new_events):
         return join(said)
+    if asked is not None:
+        return join([*said, reply_to_pending(asked, after, wording)])
     return join([*said, reply_to_advice(advise(after), after, wording)])
+
+
+def reply_to_dropped(waiting: Pending, state: State, wording: Wording) -> Reply:
+    """That the entry of a question which nobody answered does not count."""
+    unit = state.the_job.unit
+    entry = [event for event in waiting.events if isinstance(event, ev.RingEvent)]
+    said = [event for event in entry if not isinstance(event, ev.RingPicked)]
+    lines = [entry_line(event, wording, unit) for event in said[:_MOST_DROPPED] or entry]
+    entries = Reply(
+        ", ".join(line.spoken for line in lines), ", ".join(line.shown for line in lines)
+    )
+    return wording.fill("done", "not counted", unit, {"entry": entries})
 
 
 _NO_ADVICE = (
@@ -301,8 +313,10 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         name += " square" if Check.SQUARE in checks else " deburred"
     if advice.step is Step.MEASURE and "gap" not in facts:
         name += " afresh"
-    if advice.step is Step.CUT and round_to(advice.more_nm, unit.half_nm) == 0:
-        name += " near"  # a rail that is only not surely long enough: nothing to name as the rest
+    guess = advice.belief is not None and advice.belief.known and is_guess(advice.belief)
+    if advice.step is Step.CUT and (guess or round_to(advice.more_nm, unit.half_nm) == 0):
+        # A rail that is only not surely long enough, or a gap that is a guess: no rest to name.
+        name += " near"
     if advice.strokes:
         name += " strokes"
     told = wording.fill("advice", name, unit, facts)
@@ -320,13 +334,20 @@ def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, obj
     return facts
 
 
+def is_guess(belief: Belief) -> bool:
+    """Whether a known gap is only known as a band, so that no one figure of it may be told: neither
+    the gap nor what is still to go."""
+    low_nm, high_nm = belief.interval_nm(BAND_SHARE)
+    return high_nm - low_nm > WIDE_BAND_NM
+
+
 def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
     """The gap in a few words: a figure where the band is narrow (with its margin if ``sure``,
     since measuring is over then), else the band."""
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    if high_nm - low_nm > WIDE_BAND * unit.call_nm and low_nm < 0:
+    if is_guess(belief) and low_nm < 0:
         return wording.fill("gaps", "below", unit, {"high_nm": high_nm})
-    if high_nm - low_nm > WIDE_BAND * unit.call_nm:
+    if is_guess(belief):
         return wording.fill("gaps", "wide", unit, {"band": wording.span(low_nm, high_nm, unit)})
     margin_nm = max(belief.best_nm - low_nm, high_nm - belief.best_nm, unit.half_nm)
     facts = {"gap_nm": belief.best_nm, "margin_count": round_to(margin_nm, unit.half_nm)}
@@ -425,6 +446,8 @@ def _answer(question: Question, state: State, wording: Wording) -> Reply:
             name = "more unknown"
         case _ if advice.step in (Step.DRESS, Step.ACCEPT):
             name = "more none"
+        case _ if is_guess(belief):
+            return reply_to_advice(advice, state, wording)
         case _ if advice.step is Step.CUT:
             name = "more strokes" if advice.strokes else "more cut"
             facts |= {

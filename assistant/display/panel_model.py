@@ -11,7 +11,7 @@ from assistant.bench.dialogue import Turn
 from assistant.bench.job import RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording, reply_to_pending
+from assistant.bench.reply import Wording, is_guess, reply_to_pending
 from assistant.bench.session import Outcome, State
 from assistant.units import Unit, show_gap, show_span, to_called
 
@@ -123,7 +123,10 @@ def _gap(state: State, key: RingKey, unit: Unit) -> tuple[str, str, str]:
         cut = " since the cut" if state.ring(key).passes else ""
         return f"not measured{cut}", "", "measure first"
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    shown = f"{show_gap(belief.best_nm, unit)} ({show_span(low_nm, high_nm, unit)})"
+    span = show_span(low_nm, high_nm, unit)
+    if is_guess(belief):
+        return span, "", "not sure yet"
+    shown = f"{show_gap(belief.best_nm, unit)} ({span})"
     if belief.best_nm >= window.least_nm:
         over = window.most_nm is not None and belief.best_nm > window.most_nm
         sure = max(belief.p_inside(window), 1.0 - belief.p_below(window.least_nm) if over else 0.0)

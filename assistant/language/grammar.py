@@ -6,11 +6,12 @@ the strict parse walks the tree over the words and keeps what each slot took.
 
 import random
 import re
+import reprlib
 from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
-from itertools import islice
+from itertools import combinations, islice
 from typing import Annotated, Any, TypeVar
 
 import yaml
@@ -102,8 +103,23 @@ class _Range(_Data):
 
 
 def _as_map(entries: Any) -> Any:
-    """A plain list of words is a map of each word to itself."""
-    return {entry: entry for entry in entries} if isinstance(entries, list) else entries
+    """A plain list of words is a map of each word to itself. Raises ValueError for what is none."""
+    if isinstance(entries, dict) and "from" in entries:
+        return entries
+    if not isinstance(entries, dict | list):
+        raise ValueError(f"write words, or a range like {_RANGE}")
+    pairs = entries.items() if isinstance(entries, dict) else zip(entries, entries, strict=True)
+    for said, value in pairs:
+        for part in (said, value):
+            if not isinstance(part, str):
+                raise ValueError(
+                    f"{reprlib.repr(part)} is no word: write each entry as words with a value that "
+                    f'is a word ("snug": snug, a figure in quotes), or a range like {_RANGE}'
+                )
+    return dict(pairs) if isinstance(entries, dict) else {entry: entry for entry in entries}
+
+
+_RANGE = "{from: 1, to: 60, step: 0.5}"
 
 
 _List = Annotated[_Range | dict[str, str], BeforeValidator(_as_map)]
@@ -296,6 +312,17 @@ class Grammar:
             for name, graph in self._graphs.items()
         )
 
+    def refuse_double_meaning(self) -> None:
+        """Raises GrammarError if two commands share a sentence: the first in the file would take
+        it and nobody would know."""
+        for one, other in combinations(self._graphs, 2):
+            shared = self._graphs[one].shared_with(self._graphs[other])
+            if shared is not None:
+                raise GrammarError(
+                    f"{COMMANDS_FILE}: {join(shared)!r} is a sentence of {one!r} and of {other!r}: "
+                    "each sentence may belong to one command; change one of them."
+                )
+
     @cached_property
     def sentences_count(self) -> int:
         """How many different sentences there are (paths of the deterministic graph)."""
@@ -370,7 +397,7 @@ class _at:  # noqa: N801 - reads as a statement: with _at(file, place)
     """Put file and place before the text of a GrammarError that passes through."""
 
     def __init__(self, file: str, place: str) -> None:
-        self._where = f"{file}, {place}: "
+        self._where = f"{file}, {place}: " if place else f"{file}, "
 
     def __enter__(self) -> None:
         return None
@@ -388,32 +415,48 @@ class _WordLoader(yaml.SafeLoader):
         for first, known in yaml.SafeLoader.yaml_implicit_resolvers.items()
     }
 
+    def compose_node(self, parent: Any, index: Any) -> Any:
+        """A node, but no alias: a few lines of them can stand for billions of words."""
+        if self.check_event(yaml.AliasEvent):
+            at = self.peek_event().start_mark  # type: ignore[no-untyped-call]
+            raise GrammarError(
+                f"line {at.line + 1}: *names of other places are not allowed; write it out there."
+            )
+        return super().compose_node(parent, index)
+
 
 _WordLoader.add_implicit_resolver(
     "tag:yaml.org,2002:bool", re.compile(r"(?:true|True|TRUE|false|False|FALSE)$"), list("tTfF")
 )
 
 
-def _load(name: str, text: str) -> Any:
+def load_yaml(name: str, text: str) -> Any:
+    """What a file of a grammar folder holds; {} if nothing. name: of the file, for messages.
+
+    Raises GrammarError if it is no YAML, nests too deep, or uses aliases.
+    """
     try:
-        return yaml.load(text, _WordLoader) or {}  # noqa: S506 a SafeLoader
-    except yaml.YAMLError as error:
+        with _at(name, ""):
+            return yaml.load(text, _WordLoader) or {}  # noqa: S506 a SafeLoader
+    except RecursionError as error:
+        raise GrammarError(f"{name} is nested too deep: three levels are enough.") from error
+    except (yaml.YAMLError, ValueError) as error:  # ValueError: a date of the 45th
         raise GrammarError(f"{name} is not YAML: {' '.join(str(error).split())}") from error
 
 
 def _read(model: type[_Model], name: str, files: Mapping[str, str]) -> _Model:
     try:
-        return model.model_validate(_load(name, files[name]))
+        return model.model_validate(load_yaml(name, files[name]))
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"]) or "top"
         raise GrammarError(
-            f"{name}, {place}: {first['msg']} (found {first['input']!r})."
+            f"{name}, {place}: {first['msg']} (found {reprlib.repr(first['input'])})."
         ) from error
 
 
 def _pronunciations(files: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
-    data = _load(PRONUNCIATIONS_FILE, files.get(PRONUNCIATIONS_FILE, ""))
+    data = load_yaml(PRONUNCIATIONS_FILE, files.get(PRONUNCIATIONS_FILE, ""))
     if not isinstance(data, dict):
         raise GrammarError(f"{PRONUNCIATIONS_FILE} must be a map of word to pronunciations.")
     ways: dict[str, tuple[str, ...]] = {}

@@ -299,6 +299,7 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
     ({}, ["top ring", "sixteen goes seventeen snug", "second ring", "ten goes eleven snug",
           "seventeen snug"]),
     ({}, ["top ring", "ground two", "read it back"]),
+    ({}, ["top ring", "fifteen snug", "how much more"]),
     ({}, ["keep recordings", "no recordings", "speak softer", *["speak faster"] * 6]),
     ({}, ["skip this ring"] * 6 + ["cylinder one top ring", "scratch that"]),
     ({}, ["nineteen goes", "accept it", "read it back"]),

@@ -47,10 +47,14 @@ def lengths(bench: Bench) -> list[int]:
 
 @settings(max_examples=300, deadline=None)
 @given(
-    unit=st.sampled_from(Unit), said=st.sampled_from(sorted(NM_OF)),
-    form=st.sampled_from(sorted(FORMS)), n=st.sampled_from(PLAIN), half=st.booleans(),
-    typed=st.booleans(), before=st.booleans(),
-)  # fmt: skip
+    unit=st.sampled_from(Unit),
+    said=st.sampled_from(sorted(NM_OF)),
+    form=st.sampled_from(sorted(FORMS)),
+    n=st.sampled_from(PLAIN),
+    half=st.booleans(),
+    typed=st.booleans(),
+    before=st.booleans(),
+)
 def test_a_length_is_noted_as_it_was_said_or_not_at_all(
     unit: Unit, said: str, form: str, n: int, half: bool, typed: bool, before: bool
 ) -> None:
