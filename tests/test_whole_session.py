@@ -13,7 +13,7 @@ import pytest
 
 from assistant.adapters.files.job_file import read_job
 from assistant.adapters.sound.speaker import VoiceSpeaker
-from assistant.adapters.sound.wav_file import read_sound
+from assistant.adapters.sound.wav_file import survey
 from assistant.bench import events as ev
 from assistant.bench.reply import Wording
 from assistant.bench.session import replay
@@ -46,8 +46,7 @@ def played(
     person = person_for(job, grammar, engine, habits=Habits(pairs=1.0, says_deburred=0.3), seed=4)
     person.rings[1, "second"].gap, person.rings[1, "top"].gap = 13.4, 19.2  # one cut, none
     talk = [
-        levelled(read_sound(clip).samples.astype(np.float64))
-        for clip in sorted(TALK.glob("0*.wav"))
+        levelled(survey(clip).samples().astype(np.float64)) for clip in sorted(TALK.glob("0*.wav"))
     ]
     shop = Shop(talk=0.25, tools=0.2, gap_s=(0.3, 0.6), longest_s=240.0)
     bench_voice = VoiceSpeaker(words_per_minute=400)  # quick replies, for a quick test

@@ -275,11 +275,14 @@ def _accept(state: State) -> tuple[Any, ...]:
     if not belief.known or belief.butting or not state.ring(key).measured:
         raise CommandNotAllowed("accept without a reading")
     accepted = ev.RingAccepted(cylinder=cylinder, position=position)
-    if next_cut(belief, window, state.bench(key)).reason in (CutReason.INSIDE, CutReason.RAIL_OK):
+    reason = next_cut(belief, window, state.bench(key)).reason
+    if reason in (CutReason.INSIDE, CutReason.RAIL_OK):
         strange = _relation_question(state, key)
         if strange is not None:
             return (_question(*strange, (accepted, *_then_next(state, key))),)
         return (accepted, *_then_next(state, key))
+    if reason is CutReason.LIKELY:  # the reply told how likely; nobody need be asked again
+        return (accepted.model_copy(update={"outside": True}), *_then_next(state, key))
     where = "below" if belief.best_nm < window.least_nm else "above"
     if window.least_nm <= belief.best_nm and (
         window.most_nm is None or belief.best_nm <= window.most_nm

@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from assistant.bench import events as ev
 from assistant.bench.advice import Advice, Step, advise
+from assistant.bench.chances import told_risk, told_share
 from assistant.bench.commands import Ask, Check, Command, Question
 from assistant.bench.interpretation import Rejection
 from assistant.bench.job import RingPosition
@@ -140,12 +141,18 @@ class Wording:
             return " plus ".join([*counts, self._say_length(int(last), unit)])
         if name.endswith("_count"):
             return self._say_count(int(str(value)), unit)
+        if name == "strokes":
+            return self._strokes(value)
         if not name.endswith("_nm"):
             return str(value)
         if name == "feed_nm" and int(str(value)) % unit.half_nm:
             # A dial that knows no halves: never round a cut up, so say it as it is shown.
             return show_gap(floor_to(int(str(value)), unit.call_nm // 10), unit)
         return " or ".join(self._say_length(int(nm), unit) for nm in str(value).split())
+
+    def _strokes(self, value: object) -> str:
+        one = int(str(value)) == 1
+        return self.text("answers", "one stroke" if one else "strokes").format(count=value)
 
     def _say_length(self, length_nm: int, unit: Unit) -> str:
         return f"{self._say_count(length_nm, unit)} {self._data.units[unit]}"
@@ -166,6 +173,8 @@ class Wording:
             return " plus ".join(show_gap(int(nm), unit) for nm in str(value).split())
         if name.endswith("_count"):
             return f"{to_called(int(str(value)), unit).normalize():f}"
+        if name == "strokes":
+            return self._strokes(value)
         if not name.endswith("_nm"):
             return str(value)
         return " or ".join(show_gap(int(nm), unit) for nm in str(value).split())
@@ -279,7 +288,10 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         "more_nm": advice.more_nm,
         "feed_nm": advice.feed_nm,
         "strokes": advice.strokes,
-        "over": max(1, round(100 * advice.p_over)),
+        "over": told_risk(advice.p_over),
+        "under": told_risk(advice.p_under),
+        "inside": told_share(advice.p_inside),
+        "is_over": told_share(advice.p_over),
     }
     if advice.stack_nm:
         facts["leaf_stack"] = " ".join(str(leaf_nm) for leaf_nm in advice.stack_nm)
@@ -290,11 +302,13 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         if advice.step is Step.SEAT and advice.window.most_nm is None:
             name += " least only"
     if advice.belief is not None and advice.belief.known:
-        sure = advice.step in (Step.ACCEPT, Step.DRESS)
+        sure = advice.step in (Step.ACCEPT, Step.DRESS, Step.LIKELY)
         facts["gap"] = _gap(advice.belief, unit, wording, sure=sure)
     checks = state.ring(advice.key).checks if advice.key is not None else frozenset()
     if advice.step is Step.DRESS:
         name += " ends" * (Check.DEBURRED in checks) + " deburr" * (Check.ENDS_SQUARE in checks)
+    if advice.step is Step.LIKELY and advice.key is not None and state.ring(advice.key).passes:
+        name += " dress" * (not {Check.DEBURRED, Check.ENDS_SQUARE} <= checks)
     if advice.step is Step.AFTER_CUT and Check.DEBURRED in checks:
         name += " square" if Check.SQUARE in checks else " deburred"
     if advice.step is Step.MEASURE and "gap" not in facts:
@@ -442,7 +456,7 @@ def _answer(question: Question, state: State, wording: Wording) -> Reply:
                 "strokes": advice.strokes,
                 "passes": max(1, round(advice.passes)),
             }
-        case _ if advice.step is Step.CLOSE or belief.best_nm >= window.least_nm:
+        case _ if advice.step in (Step.CLOSE, Step.LIKELY) or belief.best_nm >= window.least_nm:
             return reply_to_advice(advice, state, wording)
         case _:
             name, facts["more_nm"] = "more", advice.more_nm

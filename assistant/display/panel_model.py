@@ -129,7 +129,10 @@ def _gap(state: State, key: RingKey, unit: Unit) -> tuple[str, str, str]:
     shown = f"{show_gap(belief.best_nm, unit)} ({span})"
     if belief.best_nm >= window.least_nm:
         over = window.most_nm is not None and belief.best_nm > window.most_nm
+        sure = max(belief.p_inside(window), 1.0 - belief.p_below(window.least_nm) if over else 0.0)
         more = "none: over the most" if over else "none: inside"
+        if sure < state.bench(key).confidence:
+            more = more.replace("none: ", "none: likely ")
     else:
         more = show_gap(max(0, window.target_nm - belief.best_nm), unit)
     return shown, f"gap {_figure(belief.best_nm, unit)}", more
@@ -149,6 +152,7 @@ def _figure(length_nm: int, unit: Unit) -> str:
 
 _STEPS = {
     Step.PICK: "next ring", Step.CLOSE: "too close", Step.OVER: "over", Step.ALL_DONE: "wrap up",
+    Step.LIKELY: "measure or accept", Step.LIKELY_OVER: "likely over",
     Step.ENDS: "dress ends", Step.DRESS: "deburr", Step.ACCEPT: "accept it",
 }  # fmt: skip
 
@@ -193,7 +197,5 @@ def _mark(state: State, key: RingKey) -> Mark:
     if not ring.facts:
         return Mark.OPEN
     belief, window = state.belief(key), state.window(key)
-    inside = belief.known and window.least_nm <= belief.best_nm
-    if inside and (window.most_nm is None or belief.best_nm <= window.most_nm):
-        return Mark.INSIDE
-    return Mark.WORK
+    inside = belief.known and belief.p_inside(window) >= state.bench(key).confidence
+    return Mark.INSIDE if inside else Mark.WORK
