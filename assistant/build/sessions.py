@@ -14,7 +14,7 @@ from assistant.adapters.files.clips import Clips
 from assistant.adapters.files.job_file import read_job
 from assistant.adapters.files.learned_file import LearnedFile, usual_path
 from assistant.adapters.files.log_heads import LogHeads
-from assistant.adapters.files.session_log import LogPlace, read_log
+from assistant.adapters.files.session_log import LogPlace, in_use, read_log
 from assistant.adapters.files.sheet_file import save_sheet, sheet_template
 from assistant.adapters.files.failover_log import SturdyLog
 from assistant.build.ears import load_grammar, load_wording
@@ -126,7 +126,8 @@ def _name_here(log: Path) -> str:
 def session_to_use(job_path: Path, *, new: bool) -> SessionFolder:
     """The newest session if it has rings to do, else a new one.
 
-    new: always a new one. Raises LogError if the newest log cannot be read.
+    new: always a new one. Raises LogError if the newest log cannot be read, LogInUse if a new one
+    would be a second session under way on one engine.
     """
     folders = session_folders(job_path)
     if folders and not new:
@@ -135,6 +136,13 @@ def session_to_use(job_path: Path, *, new: bool) -> SessionFolder:
         state = replay(read_log(away.log if away.log.exists() else newest.log))
         if state.job is None or state.open_rings():
             return newest
+    for folder in folders:
+        for log in (folder.log, folder_elsewhere(folder).log):
+            if in_use(log):
+                raise LogInUse(
+                    f"Another session of this job is under way, in {folder.path}: end that one "
+                    "first (wrap up, or Ctrl-C in its window)."
+                )
     return _fresh_folder(job_path, folders)
 
 

@@ -150,11 +150,7 @@ class SessionLog:
 
     def _lock(self) -> None:
         try:
-            if _fcntl is not None:
-                _fcntl.flock(self._file, _fcntl.LOCK_EX | _fcntl.LOCK_NB)
-            elif _msvcrt is not None:
-                self._file.seek(0x7FFFFFFF)  # a byte that no log reaches, so reading stays free
-                _msvcrt.locking(self._file.fileno(), _msvcrt.LK_NBLCK, 1)
+            _lock(self._file)
         except OSError as error:
             raise LogInUse(
                 f"The log {self.path} is in use by another session. Close that one first."
@@ -174,6 +170,28 @@ class SessionLog:
                 f"The last line of {self.path} is torn and cannot be moved away: {error.strerror}."
             ) from error
         self.repaired = torn
+
+
+def in_use(path: Path) -> bool:
+    """Whether another session has the log now; nothing is changed. False if there is none."""
+    try:
+        with path.open("rb") as file:
+            try:
+                _lock(file)
+            except OSError:
+                return True
+    except OSError:  # not there, or not ours to read
+        return False
+    return False
+
+
+def _lock(file: IO[bytes]) -> None:
+    """Take a log for this process until it is closed. Raises OSError if another has it."""
+    if _fcntl is not None:
+        _fcntl.flock(file, _fcntl.LOCK_EX | _fcntl.LOCK_NB)
+    elif _msvcrt is not None:
+        file.seek(0x7FFFFFFF)  # a byte that no log reaches, so reading stays free
+        _msvcrt.locking(file.fileno(), _msvcrt.LK_NBLCK, 1)
 
 
 class LogPlace:
