@@ -59,6 +59,12 @@ def test_help_and_phrases_load_no_sound_library_and_need_no_network(
     assert (loaded, errors) == ([], "")
 
 
+def test_the_version_loads_neither_numbers_nor_pages() -> None:
+    heavy = ("numpy", "scipy", "pydantic", "jinja2")
+    done = run(f"{COMMAND}\nprint('LOADED', [m for m in {heavy} if m in sys.modules])", "--version")
+    assert done.stdout.endswith("LOADED []\n"), done.stdout + done.stderr
+
+
 def test_the_list_of_heavy_modules_is_looked_for_where_they_are_loaded() -> None:
     _, loaded, _ = heavy_after("import pocketsphinx")
     assert loaded == ["'pocketsphinx'"]

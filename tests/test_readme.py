@@ -34,13 +34,13 @@ def test_ci_runs_the_second_block_as_written() -> None:
 
 def test_every_command_in_the_readme_exists() -> None:
     named = set(re.findall(r"leafcall ([a-z]+)", README))
-    commands = set(get_command(app).commands)
+    commands = set(get_command(app).list_commands(None))
     assert named - commands == set()
 
 
 def test_every_command_is_in_the_readme() -> None:
     named = set(re.findall(r"leafcall ([a-z]+)", README))
-    commands = set(get_command(app).commands)
+    commands = set(get_command(app).list_commands(None))
     assert commands - named == set()
 
 

@@ -25,8 +25,10 @@ class Step(StrEnum):
     DRESS = "dress"  # inside: deburr, look at the ends
     ENDS = "ends"  # ends were reported not square
     ACCEPT = "accept"  # inside: accept it
+    LIKELY = "likely"  # likely inside, not surely: measure once more or accept it
     CLOSE = "close"  # below or at the least, but the smallest cut could pass the most
     OVER = "over"  # above the most allowed: never a cut
+    LIKELY_OVER = "likely over"  # likely, not surely
     ALL_DONE = "all done"
 
 
@@ -36,7 +38,8 @@ class Advice:
 
     stack_nm: leaf (or leaves to stack) to try, empty if none. feed_nm, strokes: cut to make, 0 if
     none. p_over: chance that the cut ends above the most allowed (of CLOSE: that the smallest
-    cut would). passes: cuts expected to come.
+    cut would). p_inside, p_under: chance of being inside the window, below its least, now. passes:
+    cuts expected to come.
     elsewhere: where in this engine an over-gapped ring would fit.
     """
 
@@ -49,6 +52,8 @@ class Advice:
     feed_nm: int = 0
     strokes: int = 0
     p_over: float = 0.0
+    p_inside: float = 0.0
+    p_under: float = 0.0
     passes: float = 0.0
     elsewhere: RingKey | None = None
 
@@ -68,7 +73,8 @@ def advise(state: State, key: RingKey | None = None) -> Advice:
     def step(step: Step, *, feed_nm: int = 0, strokes: int = 0) -> Advice:
         return Advice(
             step, key, window, belief, more_nm=more_nm, stack_nm=leaf.stack[::-1], feed_nm=feed_nm,
-            strokes=strokes, p_over=cut.p_over, passes=cut.expected_passes,
+            strokes=strokes, p_over=cut.p_over, p_inside=cut.p_inside, p_under=cut.p_under,
+            passes=cut.expected_passes,
         )  # fmt: skip
 
     if ring.measured is None:
@@ -85,8 +91,11 @@ def advise(state: State, key: RingKey | None = None) -> Advice:
         case CutReason.INSIDE | CutReason.RAIL_OK:
             dressed = {Check.DEBURRED, Check.ENDS_SQUARE} <= ring.checks
             return step(Step.ACCEPT if dressed or not ring.passes else Step.DRESS)
-        case CutReason.OVER:
-            return replace(step(Step.OVER), elsewhere=_elsewhere(state, key))
+        case CutReason.LIKELY:
+            return step(Step.LIKELY)
+        case CutReason.OVER | CutReason.LIKELY_OVER:
+            over = Step.OVER if cut.reason is CutReason.OVER else Step.LIKELY_OVER
+            return replace(step(over), elsewhere=_elsewhere(state, key))
     return step(Step.MEASURE if leaf.stack else Step.CLOSE)
 
 

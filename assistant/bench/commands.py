@@ -110,6 +110,11 @@ class Amend:
 
 
 @dataclass(frozen=True, slots=True)
+class OtherUnit:
+    """A length in another unit than the job's; it is never converted nor taken as the job's."""
+
+
+@dataclass(frozen=True, slots=True)
 class Undo:
     """Take back the last entry."""
 
@@ -164,8 +169,8 @@ class WrapUp:
 
 
 Command = (
-    Pick | Report | Ground | Filed | Checked | Ask | Answer | Amend | Undo | StandBy | ListenUp
-    | Accept | Spoiled | Skip | TakeNote | SetVoice | KeepCalls | WrapUp
+    Pick | Report | Ground | Filed | Checked | Ask | Answer | Amend | OtherUnit | Undo | StandBy
+    | ListenUp | Accept | Spoiled | Skip | TakeNote | SetVoice | KeepCalls | WrapUp
 )  # fmt: skip
 
 _PLAIN: dict[str, Command] = {
@@ -191,6 +196,8 @@ def command_from(parsed: Parsed, unit: Unit) -> Command:
     Raises GrammarError if the grammar is not a bench grammar (a name or slot that is not known).
     """
     name = parsed.command
+    if any(said != unit.value for said in parsed.values("unit")):
+        return OtherUnit()
     if name in _PLAIN:
         return _PLAIN[name]
     try:

@@ -45,6 +45,8 @@ def decide(state: State, command: Command) -> tuple[ev.Event, ...]:
             return _undo(state)
         case cmd.Answer(yes=yes):
             return _answer(state, yes)
+        case cmd.OtherUnit():
+            raise CommandNotAllowed("other unit", unit=state.the_job.unit.call_symbol)
         case cmd.Amend(number=number):
             return _amend(state, number)
         case cmd.Pick(place=place):
@@ -272,11 +274,14 @@ def _accept(state: State) -> tuple[ev.Event, ...]:
     if not belief.known or belief.butting or not state.ring(key).measured:
         raise CommandNotAllowed("accept without a reading")
     accepted = ev.RingAccepted(cylinder=cylinder, position=position)
-    if next_cut(belief, window, state.bench(key)).reason in (CutReason.INSIDE, CutReason.RAIL_OK):
+    reason = next_cut(belief, window, state.bench(key)).reason
+    if reason in (CutReason.INSIDE, CutReason.RAIL_OK):
         strange = _relation_question(state, key)
         if strange is not None:
             return (_question(*strange, (accepted, *_then_next(state, key))),)
         return (accepted, *_then_next(state, key))
+    if reason is CutReason.LIKELY:  # the reply told how likely; nobody need be asked again
+        return (accepted.model_copy(update={"outside": True}), *_then_next(state, key))
     where = "below" if belief.best_nm < window.least_nm else "above"
     if window.least_nm <= belief.best_nm and (
         window.most_nm is None or belief.best_nm <= window.most_nm

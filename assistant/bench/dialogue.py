@@ -11,6 +11,7 @@ from assistant.bench import events as ev
 from assistant.bench.advice import Step, advise
 from assistant.bench.commands import (
     Accept,
+    Amend,
     Check,
     Checked,
     Command,
@@ -29,6 +30,7 @@ from assistant.bench.reply import (
     Reply,
     Wording,
     join,
+    reply_to_dropped,
     reply_to_refusal,
     reply_to_rejection,
     reply_to_trouble,
@@ -145,6 +147,13 @@ class Dialogue:
             following = None if self.state.here else self.state.next_ring()
             if following is not None:
                 made += (ev.RingPicked(cylinder=following[0], position=following[1]),)
+            if self.state.pending is not None:  # what waits for a yes is asked again, never lost
+                waiting = self.state.pending
+                made += (
+                    ev.QuestionAsked(
+                        about=waiting.about, facts=waiting.facts, pending=waiting.events
+                    ),
+                )
         as_before = (self.state.voice, self.state.keeping_clips)
         made += tuple(new for new in settings if new not in as_before)
         call = Call(Heard((), 1.0), source="start")
@@ -222,9 +231,22 @@ class Dialogue:
         command: Command = meant.command
         return self._act(
             call, meant.parsed.command, None, made,
-            lambda after: reply_to_turn(command, made, after, self._wording),
+            lambda after: join(
+                [self._dropped(command, made, after),
+                 reply_to_turn(command, made, after, self._wording)]
+            ),
             tone=Tone.HEARD if taken else Tone.AGAIN,
         )  # fmt: skip
+
+    def _dropped(self, command: Command, made: tuple[ev.Event, ...], after: State) -> Reply:
+        """That what waited for a yes does not count, if a call went past the question."""
+        waiting = self.state.pending
+        answered = isinstance(command, Amend) or any(
+            isinstance(event, ev.QuestionAnswered) for event in made
+        )
+        if waiting is None or answered or after.pending == waiting:
+            return Reply("", "")
+        return reply_to_dropped(waiting, after, self._wording)
 
     def _reject(self, call: Call, why: Rejection) -> Turn:
         reply = reply_to_rejection(why, self._wording, self.state.the_job.unit)

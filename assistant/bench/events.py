@@ -348,8 +348,15 @@ def from_line(text: str, *, line: int) -> Line:
         except ValidationError as error:
             raise _refused(error, line) from error
         return Line(found, sealed["body"], sealed["check"], sealed["end"] == "true")
+    if text.endswith("\r"):
+        raise LogDamaged(
+            f"Line {line} of the log has the line end of Windows: an editor or a transfer changed "
+            "the file. Put back an unchanged copy."
+        )
     try:
         data = json.loads(text)
+    except RecursionError as error:
+        raise LogDamaged(f"Line {line} of the log is nested too deep: it is no event.") from error
     except ValueError as error:
         raise LogDamaged(f"Line {line} of the log is not JSON: {error}.") from error
     if not isinstance(data, dict) or not isinstance(data.get("v"), int):
@@ -368,11 +375,14 @@ def from_line(text: str, *, line: int) -> Line:
     try:
         # JSON mode, because the job model is strict and JSON has neither tuples nor decimals.
         return Line(Envelope.model_validate_json(json.dumps(data)), text)
+    except RecursionError as error:
+        raise LogDamaged(f"Line {line} of the log is nested too deep: it is no event.") from error
     except ValidationError as error:
         raise _refused(error, line) from error
 
 
 def _refused(error: ValidationError, line: int) -> LogDamaged:
     first = error.errors()[0]
-    place = ".".join(str(part) for part in first["loc"])
-    return LogDamaged(f"Line {line} of the log: {place}: {first['msg']}.")
+    place = "".join(f"{part}." for part in first["loc"]).rstrip(".")
+    where = f"{place}: " if place else ""
+    return LogDamaged(f"Line {line} of the log: {where}{first['msg']}.")

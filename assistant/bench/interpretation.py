@@ -271,12 +271,23 @@ def _contradicted(readings: Sequence[Reading]) -> bool:
     )
 
 
+_UNIT_WORDS = frozenset({
+    "thou", "thous", "mil", "mils", "thousandth", "thousandths", "inch", "inches", "in",
+    "hundredth", "hundredths", "mm", "millimetre", "millimetres", "millimeter", "millimeters",
+    "micron", "microns",
+})  # fmt: skip
+"""Units that may be typed. "Say only ground three" would lead into the job's unit, so each of them
+gets a word of its own. The ear hears those of the grammar alone."""
+
+
 def _unparsed(words: tuple[str, ...], grammar: Grammar) -> Rejection:
     """Why the words are no sentence: the longest beginning that fits, and what may follow."""
     fit = 0
     while fit < len(words) and grammar.is_prefix(words[: fit + 1]):
         fit += 1
     said = " ".join(words)
+    if 0 < fit < len(words) and words[fit] in _UNIT_WORDS - {grammar.unit.call_symbol}:
+        return Rejection("other unit", words, {"unit": grammar.unit.call_symbol})
     if fit == 0:
         return Rejection("unknown words", words, {"said": said})
     follow = sorted(grammar.next_words(words[:fit]))

@@ -1,11 +1,12 @@
 """A whole log from its bytes: what is sound, what is damaged, what is still known. Pure.
 
 Every line's check covers the line before it, so damage is told to the line. What cannot be told:
-that whole calls were cut off at the end; a build sheet keeps the last check for that (record.seal).
+that whole calls were cut off at the end; for that a ``Head`` is kept apart from the log, on build
+sheets (record.seal) and in the data folder, and ``held_against`` compares.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from assistant.bench.events import Envelope, Line, from_line, next_check
 from assistant.errors import LogDamaged
@@ -37,6 +38,18 @@ class Scan:
     def check(self) -> str:
         """Check of the last line, "" for an empty log."""
         return self.checks[-1] if self.checks else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """The end of a log, as something apart from it remembers it.
+
+    events: how many there were. check: of the last of them. where: who remembers, for messages.
+    """
+
+    events: int
+    check: str
+    where: str
 
 
 @dataclass(slots=True)
@@ -113,6 +126,26 @@ def scan(data: bytes) -> Scan:
         whole_bytes=sum(len(text) + 1 for text in raw[:kept]),
         checks=tuple(checks),
     )
+
+
+def held_against(found: Scan, heads: Sequence[Head]) -> Scan:
+    """The same, with what the heads know and the log does not as damage behind its last line.
+
+    A log that is damaged already is left as it is: its checks prove nothing.
+    """
+    if found.damages:
+        return found
+    held, number = len(found.checks), len(found.checks) + 1
+    for head in sorted(heads, key=lambda head: -head.events):
+        if head.events > held:
+            ends = f"ends after {held} events" if held else "is empty"
+            reason = f"The log {ends}, but {head.where} knows of {head.events}: its end is lost."
+        elif head.events > 0 and found.checks[head.events - 1] != head.check:
+            reason = f"The log is not the one that {head.where} knows, or it was changed."
+        else:
+            continue
+        return replace(found, damages=(Damage(number, reason),))
+    return found
 
 
 def _line(text: bytes, number: int) -> Line | LogDamaged:

@@ -5,11 +5,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from string import Formatter
 
-import yaml
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from assistant.bench import events as ev
 from assistant.bench.advice import Advice, Step, advise
+from assistant.bench.chances import told_risk, told_share
 from assistant.bench.commands import Ask, Check, Command, Question
 from assistant.bench.interpretation import Rejection
 from assistant.bench.job import RingPosition
@@ -19,13 +19,14 @@ from assistant.errors import CommandNotAllowed, GrammarError
 from assistant.fitting.belief import Belief
 from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
-from assistant.language.grammar import REPLIES_FILE
+from assistant.language.grammar import REPLIES_FILE, load_yaml
 from assistant.language.numbers import NumberWords
-from assistant.units import Unit, floor_to, round_to, show_gap, show_span, to_called
+from assistant.units import NM_PER_THOU, Unit, floor_to, round_to, show_gap, show_span, to_called
 
-WIDE_BAND = 3
-"""A gap whose 95 % band is wider than so many call units is told as a band, not as a figure."""
+WIDE_BAND_NM = 3 * NM_PER_THOU
+"""A gap whose 95 % band is wider is told as a band, not as a figure; in both units the same."""
 _MOST_OPTIONS = 6
+_MOST_DROPPED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,10 +66,7 @@ class Wording:
 
     def __init__(self, text: str, numbers: NumberWords | None) -> None:
         try:
-            self._data = _Wording.model_validate(yaml.safe_load(text))
-        except yaml.YAMLError as error:
-            reason = " ".join(str(error).split())
-            raise GrammarError(f"{REPLIES_FILE} is not YAML: {reason}") from error
+            self._data = _Wording.model_validate(load_yaml(REPLIES_FILE, text))
         except ValidationError as error:
             first = error.errors()[0]
             place = ".".join(str(part) for part in first["loc"])
@@ -142,12 +140,18 @@ class Wording:
             return " plus ".join([*counts, self._say_length(int(last), unit)])
         if name.endswith("_count"):
             return self._say_count(int(str(value)), unit)
+        if name == "strokes":
+            return self._strokes(value)
         if not name.endswith("_nm"):
             return str(value)
         if name == "feed_nm" and int(str(value)) % unit.half_nm:
             # A dial that knows no halves: never round a cut up, so say it as it is shown.
             return show_gap(floor_to(int(str(value)), unit.call_nm // 10), unit)
         return " or ".join(self._say_length(int(nm), unit) for nm in str(value).split())
+
+    def _strokes(self, value: object) -> str:
+        one = int(str(value)) == 1
+        return self.text("answers", "one stroke" if one else "strokes").format(count=value)
 
     def _say_length(self, length_nm: int, unit: Unit) -> str:
         return f"{self._say_count(length_nm, unit)} {self._data.units[unit]}"
@@ -168,6 +172,8 @@ class Wording:
             return " plus ".join(show_gap(int(nm), unit) for nm in str(value).split())
         if name.endswith("_count"):
             return f"{to_called(int(str(value)), unit).normalize():f}"
+        if name == "strokes":
+            return self._strokes(value)
         if not name.endswith("_nm"):
             return str(value)
         return " or ".join(show_gap(int(nm), unit) for nm in str(value).split())
@@ -212,15 +218,30 @@ def reply_to_turn(
     """What to answer to a command that was taken: what was entered, then the next step."""
     if isinstance(command, Ask):
         return _answer(command.question, after, wording)
-    if after.pending is not None and any(isinstance(e, ev.QuestionAsked) for e in new_events):
-        return reply_to_pending(after.pending, after, wording)
-    corrected = any(isinstance(event, ev.RingEvent) for event in new_events)
     opened = any(isinstance(e, ev.SessionOpened | ev.SessionResumed) for e in new_events)
+    asked = after.pending if any(isinstance(e, ev.QuestionAsked) for e in new_events) else None
+    if asked is not None and not opened:
+        return reply_to_pending(asked, after, wording)
+    corrected = any(isinstance(event, ev.RingEvent) for event in new_events)
     told = [event for event in new_events if not (opened and isinstance(event, ev.VoiceSet))]
     said = [_done(event, after, wording, corrected=corrected) for event in told]
     if not opened and any(isinstance(event, _NO_ADVICE) for event in new_events):
         return join(said)
+    if asked is not None:
+        return join([*said, reply_to_pending(asked, after, wording)])
     return join([*said, reply_to_advice(advise(after), after, wording)])
+
+
+def reply_to_dropped(waiting: Pending, state: State, wording: Wording) -> Reply:
+    """That the entry of a question which nobody answered does not count."""
+    unit = state.the_job.unit
+    entry = [event for event in waiting.events if isinstance(event, ev.RingEvent)]
+    said = [event for event in entry if not isinstance(event, ev.RingPicked)]
+    lines = [entry_line(event, wording, unit) for event in said[:_MOST_DROPPED] or entry]
+    entries = Reply(
+        ", ".join(line.spoken for line in lines), ", ".join(line.shown for line in lines)
+    )
+    return wording.fill("done", "not counted", unit, {"entry": entries})
 
 
 _NO_ADVICE = (
@@ -266,7 +287,10 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         "more_nm": advice.more_nm,
         "feed_nm": advice.feed_nm,
         "strokes": advice.strokes,
-        "over": max(1, round(100 * advice.p_over)),
+        "over": told_risk(advice.p_over),
+        "under": told_risk(advice.p_under),
+        "inside": told_share(advice.p_inside),
+        "is_over": told_share(advice.p_over),
     }
     if advice.stack_nm:
         facts["leaf_stack"] = " ".join(str(leaf_nm) for leaf_nm in advice.stack_nm)
@@ -277,17 +301,21 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         if advice.step is Step.SEAT and advice.window.most_nm is None:
             name += " least only"
     if advice.belief is not None and advice.belief.known:
-        sure = advice.step in (Step.ACCEPT, Step.DRESS)
+        sure = advice.step in (Step.ACCEPT, Step.DRESS, Step.LIKELY)
         facts["gap"] = _gap(advice.belief, unit, wording, sure=sure)
     checks = state.ring(advice.key).checks if advice.key is not None else frozenset()
     if advice.step is Step.DRESS:
         name += " ends" * (Check.DEBURRED in checks) + " deburr" * (Check.ENDS_SQUARE in checks)
+    if advice.step is Step.LIKELY and advice.key is not None and state.ring(advice.key).passes:
+        name += " dress" * (not {Check.DEBURRED, Check.ENDS_SQUARE} <= checks)
     if advice.step is Step.AFTER_CUT and Check.DEBURRED in checks:
         name += " square" if Check.SQUARE in checks else " deburred"
     if advice.step is Step.MEASURE and "gap" not in facts:
         name += " afresh"
-    if advice.step is Step.CUT and round_to(advice.more_nm, unit.half_nm) == 0:
-        name += " near"  # a rail that is only not surely long enough: nothing to name as the rest
+    guess = advice.belief is not None and advice.belief.known and is_guess(advice.belief)
+    if advice.step is Step.CUT and (guess or round_to(advice.more_nm, unit.half_nm) == 0):
+        # A rail that is only not surely long enough, or a gap that is a guess: no rest to name.
+        name += " near"
     if advice.strokes:
         name += " strokes"
     told = wording.fill("advice", name, unit, facts)
@@ -305,13 +333,20 @@ def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, obj
     return facts
 
 
+def is_guess(belief: Belief) -> bool:
+    """Whether a known gap is only known as a band, so that no one figure of it may be told: neither
+    the gap nor what is still to go."""
+    low_nm, high_nm = belief.interval_nm(BAND_SHARE)
+    return high_nm - low_nm > WIDE_BAND_NM
+
+
 def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
     """The gap in a few words: a figure where the band is narrow (with its margin if ``sure``,
     since measuring is over then), else the band."""
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    if high_nm - low_nm > WIDE_BAND * unit.call_nm and low_nm < 0:
+    if is_guess(belief) and low_nm < 0:
         return wording.fill("gaps", "below", unit, {"high_nm": high_nm})
-    if high_nm - low_nm > WIDE_BAND * unit.call_nm:
+    if is_guess(belief):
         return wording.fill("gaps", "wide", unit, {"band": wording.span(low_nm, high_nm, unit)})
     margin_nm = max(belief.best_nm - low_nm, high_nm - belief.best_nm, unit.half_nm)
     facts = {"gap_nm": belief.best_nm, "margin_count": round_to(margin_nm, unit.half_nm)}
@@ -410,6 +445,8 @@ def _answer(question: Question, state: State, wording: Wording) -> Reply:
             name = "more unknown"
         case _ if advice.step in (Step.DRESS, Step.ACCEPT):
             name = "more none"
+        case _ if is_guess(belief):
+            return reply_to_advice(advice, state, wording)
         case _ if advice.step is Step.CUT:
             name = "more strokes" if advice.strokes else "more cut"
             facts |= {
@@ -418,7 +455,7 @@ def _answer(question: Question, state: State, wording: Wording) -> Reply:
                 "strokes": advice.strokes,
                 "passes": max(1, round(advice.passes)),
             }
-        case _ if advice.step is Step.CLOSE or belief.best_nm >= window.least_nm:
+        case _ if advice.step in (Step.CLOSE, Step.LIKELY) or belief.best_nm >= window.least_nm:
             return reply_to_advice(advice, state, wording)
         case _:
             name, facts["more_nm"] = "more", advice.more_nm

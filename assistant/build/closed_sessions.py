@@ -1,16 +1,19 @@
 """What can be done with a session that is over: trace its sheet, mend its log, erase its sound."""
 
+import json
 import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from itertools import groupby
+from itertools import count, groupby
 from pathlib import Path
 
 from assistant.adapters.files.clips import Clips
 from assistant.adapters.files.session_log import SessionLog, scan_log
 from assistant.adapters.files.sheet_file import read_sheet
-from assistant.build.sessions import SOFTWARE, SessionFolder, folder_elsewhere
+from assistant.build.ears import load_grammar, load_wording
+from assistant.build.log_memory import kept_records
+from assistant.build.sessions import SOFTWARE, SessionFolder, folder_elsewhere, memory_of
 from assistant.bench.log_chain import told_damage
 from assistant.errors import LogDamaged, LogError, SheetError
 from assistant.bench.events import (
@@ -22,6 +25,8 @@ from assistant.bench.events import (
     envelope,
 )
 from assistant.record.seal import Form, Seal, Verdict, judge, read_seal
+from assistant.record.sheet_forms import sheet_record
+from assistant.record.sheet_from_log import sheet_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +78,7 @@ def forget_sound(folder: SessionFolder) -> Sequence[Path]:
             "Bring that back first, then forget again."
         )
     sound = sound_of(folder)
-    log = SessionLog(folder.log)
+    log = SessionLog(folder.log, memory_of(folder))
     try:
         stored = log.read()
         if not stored:
@@ -98,10 +103,10 @@ def mend_log(folder: SessionFolder) -> tuple[SessionFolder, Sequence[str]]:
     """A new session beside this one with all that can still be read of its damaged log.
 
     The damaged log is left as it is; its clips are copied. Returns the new session and sentences
-    that tell the damage. Raises LogError if the log is sound, or if it cannot be read;
-    LogDamaged if its job is lost.
+    that tell the damage, and what a sheet knew that the log does not. Raises LogError if the log is
+    sound, or if it cannot be read; LogDamaged if its job is lost.
     """
-    found = scan_log(folder.log)
+    found = memory_of(folder).scan()
     if not found.damages:
         raise LogError(f"The log {folder.log} is sound: there is nothing to mend.")
     known = found.events
@@ -112,23 +117,52 @@ def mend_log(folder: SessionFolder) -> tuple[SessionFolder, Sequence[str]]:
         )
     told = told_damage(known, found.damages)
     new = _beside(folder)
-    log = SessionLog(new.log)
+    log = SessionLog(new.log, memory_of(new))
     try:
         for _, turn in groupby(_renumbered(known, told), key=lambda one: one.turn):
             log.append(list(turn))
     finally:
         log.close()
+    told = (*told, *_known_by_sheet(folder, new, known))
     if folder.clips.is_dir():
         shutil.copytree(folder.clips, new.clips, dirs_exist_ok=True)
     return new, told
 
 
+def _known_by_sheet(
+    folder: SessionFolder, new: SessionFolder, known: Sequence[Envelope]
+) -> Sequence[str]:
+    """What the fullest sheet beside a damaged log tells of each ring and the log does not.
+
+    It cannot become events, for a sheet has no times; the builder reads it and calls it anew.
+    """
+    wording = load_wording(load_grammar())
+    held = json.loads(sheet_record(sheet_of(known, log_name=new.log.name, wording=wording)))
+    now = {(ring["cylinder"], ring["ring"]): ring for ring in held["rings"]}
+    for path, record in kept_records(folder.path):
+        more = [
+            f"{path.name} knew of cylinder {ring['cylinder']} {ring['ring']}, {ring['state']}: "
+            f"{'; '.join(ring['readings']) or 'no reading'}."
+            for ring in record["rings"]
+            if any(ring[part] != now.get((ring["cylinder"], ring["ring"]), {}).get(part)
+                   for part in ("readings", "state"))
+        ]  # fmt: skip
+        if more:
+            return more
+    return ()
+
+
 def _beside(folder: SessionFolder) -> SessionFolder:
     home = folder.path.resolve().parent
     if not folder.path.resolve().name.isdecimal():  # a log that lies alone
-        return SessionFolder(folder.path / "mended")
+        number = next(n for n in count(1) if not _mended(folder, n).path.exists())
+        return _mended(folder, number)
     taken = [int(path.name) for path in home.iterdir() if path.name.isdecimal()]
     return SessionFolder(folder.path.parent / f"{max(taken) + 1:03d}")
+
+
+def _mended(folder: SessionFolder, number: int) -> SessionFolder:
+    return SessionFolder(folder.path / ("mended" if number == 1 else f"mended-{number}"))
 
 
 def _renumbered(known: Sequence[Envelope], told: Sequence[str]) -> Sequence[Envelope]:

@@ -2,7 +2,7 @@
 
 import json
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,7 +35,11 @@ _CALM = Patience(clear=0.35, look_s=0.25, short_hang_s=0.25, middle_hang_s=0.45,
 
 def load_grammar(folder: Path | None = None, *, unit: Unit = Unit.INCH) -> Grammar:
     """The grammar in ``folder``, or the bench's own. Raises GrammarError."""
-    return Grammar(grammar_texts(folder if folder is not None else shipped("grammar")), unit=unit)
+    if folder is None:
+        return Grammar(grammar_texts(shipped("grammar")), unit=unit)  # the tests have looked at it
+    grammar = Grammar(grammar_texts(folder), unit=unit)
+    grammar.refuse_double_meaning()
+    return grammar
 
 
 def load_wording(grammar: Grammar | None = None) -> Wording:
@@ -129,11 +133,11 @@ def _weights(ear: str) -> Weights | None:
 
 def heard_record(
     ear: Ear, file: str, utterance: Utterance | None, heard: Heard, *, audio_s: float,
-    compute_s: float,
+    compute_s: float, warnings: Sequence[str] = (),
 ) -> str:  # fmt: skip
     """One line of JSON on one utterance (None: the file held no speech), for other programs.
 
-    latency_s: from the end of speech to the result, the quiet waited for included.
+    warnings: what may have spoiled the sound (clipped, cut short, silent, narrow). latency_s: from the end of speech to the result, the quiet waited for included.
     """
     parsed = ear.grammar.parse(heard.words) if heard.words else None
     refused = "no speech" if utterance is None else refused_by_ear(heard, ear.grammar)
@@ -150,23 +154,30 @@ def heard_record(
             "latency_s": None if latency_s is None else round(latency_s, 4),
             "start_s": None if utterance is None else round(utterance.start_s, 2),
             "end_s": None if utterance is None else round(utterance.end_s, 2),
+            "warnings": list(warnings),
         },
         ensure_ascii=False,
     )
 
 
-def hear_records(ear: Ear, source: AudioSource, *, file: str) -> Iterator[str]:
-    """A JSON line for every utterance of a source, at least one. file: its name in the lines."""
+def hear_records(
+    ear: Ear, source: AudioSource, *, file: str, warnings: Sequence[str] = ()
+) -> Iterator[str]:
+    """A JSON line for every utterance of a source, at least one.
+
+    file: its name in the lines; warnings: what may have spoiled its sound.
+    """
     listener = ear.listener(source)
     count, stream_s, began = 0, 0.0, time.perf_counter()
     for utterance, heard in listener.calls():
         now_s, now = listener.stream_s, time.perf_counter()
         yield heard_record(
-            ear, file, utterance, heard, audio_s=now_s - stream_s, compute_s=now - began
-        )
+            ear, file, utterance, heard, audio_s=now_s - stream_s, compute_s=now - began,
+            warnings=warnings,
+        )  # fmt: skip
         count, stream_s, began = count + 1, now_s, time.perf_counter()
     if not count:
         yield heard_record(
             ear, file, None, Heard((), 0.0), audio_s=listener.stream_s,
-            compute_s=time.perf_counter() - began,
+            compute_s=time.perf_counter() - began, warnings=warnings,
         )  # fmt: skip

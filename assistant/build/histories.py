@@ -10,7 +10,7 @@ from assistant.adapters.files.history_store import RING, SESSION, HistoryStore
 from assistant.adapters.files.parquet_files import write_parquet
 from assistant.adapters.files.session_log import read_log
 from assistant.build.log_reader import Found, read_past
-from assistant.build.sessions import session_folders
+from assistant.build.sessions import folder_elsewhere, session_folders
 from assistant.bench.learned import Learned
 from assistant.history.past_session import PastSession
 from assistant.history.summary import History, Worker, period
@@ -24,7 +24,9 @@ def logs_of(places: Sequence[Path]) -> list[Path]:
     named: list[Path] = []
     for place in places:
         if place.suffix == ".toml" and place.is_file():
-            named += [folder.log for folder in session_folders(place)]
+            for folder in session_folders(place):
+                away = folder_elsewhere(folder).log  # a whole copy, longer than what is at home
+                named.append(away if away.exists() else folder.log)
         else:
             named.append(place)
     return find_logs(named)

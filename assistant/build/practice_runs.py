@@ -80,10 +80,10 @@ def file_takes(
         source = WavFile(path)
         calls = list(ear.listener(source).calls())
         if not calls:
-            yield Take(tried(number, phrase, None, ear.grammar, figures=None), source.sound.samples)
+            yield Take(tried(number, phrase, None, ear.grammar, figures=None), source.sound.samples())
             continue
         longest = max(calls, key=lambda call: (len(call[1].words), call[0].end_s - call[0].start_s))
-        yield _take(number, phrase, longest, ear, sound=source.sound.samples)
+        yield _take(number, phrase, longest, ear, sound=source.sound.samples())
 
 
 def _take(

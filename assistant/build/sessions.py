@@ -1,8 +1,9 @@
 """Builds a session on disk: where it is kept, its log, its dialogue, what it leaves."""
 
+import glob
 import hashlib
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -12,10 +13,12 @@ from assistant import __version__
 from assistant.adapters.files.clips import Clips
 from assistant.adapters.files.job_file import read_job
 from assistant.adapters.files.learned_file import LearnedFile, usual_path
-from assistant.adapters.files.session_log import LogPlace, read_log, scan_log
+from assistant.adapters.files.log_heads import LogHeads
+from assistant.adapters.files.session_log import LogPlace, in_use, read_log
 from assistant.adapters.files.sheet_file import save_sheet, sheet_template
 from assistant.adapters.files.failover_log import SturdyLog
 from assistant.build.ears import load_grammar, load_wording
+from assistant.build.log_memory import LogMemory, keep_older_sheets
 from assistant.bench.log_chain import told_damage
 from assistant.bench.dialogue import Call, Dialogue, Turn
 from assistant.errors import JobError, LearnedError, LogDamaged, LogError, LogInUse
@@ -82,11 +85,20 @@ class SessionFolder:
 
 
 def session_folders(job_path: Path) -> list[SessionFolder]:
-    """Sessions of a job so far, oldest first."""
+    """Sessions of a job so far, oldest first, those too that had to be kept elsewhere."""
     home = _home(job_path)
-    numbered = (p for p in home.glob("*") if p.is_dir() and p.name.isdecimal())
-    found = sorted(numbered, key=lambda path: int(path.name))
-    return [SessionFolder(path) for path in found if (path / "log.jsonl").exists()]
+    found = {path for path in _numbered(home) if (path / "log.jsonl").exists()}
+    for kept in (usual_path().parent / "elsewhere").glob(f"{glob.escape(home.resolve().name)}-*"):
+        number = kept.name.removeprefix(f"{home.resolve().name}-").partition("-")[0]
+        path = home / number
+        log = kept / "log.jsonl"
+        if number.isdecimal() and spare_log(path / log.name) == log and log.exists():
+            found.add(path)
+    return [SessionFolder(path) for path in sorted(found, key=lambda path: int(path.name))]
+
+
+def _numbered(home: Path) -> list[Path]:
+    return [path for path in home.glob("*") if path.is_dir() and path.name.isdecimal()]
 
 
 def _home(job_path: Path) -> Path:
@@ -95,24 +107,54 @@ def _home(job_path: Path) -> Path:
 
 def spare_log(log: Path) -> Path:
     """Where a log goes on while its own folder cannot be written: in this user's data folder."""
+    return usual_path().parent / "elsewhere" / _name_here(log) / "log.jsonl"
+
+
+def memory_of(folder: SessionFolder) -> LogMemory:
+    """What is known of a session's log apart from it."""
+    heads = LogHeads(usual_path().parent / "heads", _name_here(folder.log))
+    return LogMemory(folder.log, heads)
+
+
+def _name_here(log: Path) -> str:
+    """A name for a log in this user's data folder, of its whole path."""
     home = log.resolve()
-    name = f"{home.parent.parent.name}-{home.parent.name}"
     number = hashlib.sha256(str(home).encode("utf-8", "surrogatepass")).hexdigest()[:8]
-    return usual_path().parent / "elsewhere" / f"{name}-{number}" / "log.jsonl"
+    return f"{home.parent.parent.name}-{home.parent.name}-{number}"
 
 
 def session_to_use(job_path: Path, *, new: bool) -> SessionFolder:
     """The newest session if it has rings to do, else a new one.
 
-    new: always a new one. Raises LogError if the newest log cannot be read.
+    new: always a new one. Raises LogError if the newest log cannot be read, LogInUse if a new one
+    would be a second session under way on one engine.
     """
     folders = session_folders(job_path)
     if folders and not new:
-        state = replay(read_log(folders[-1].log))
+        newest = folders[-1]
+        away = folder_elsewhere(newest)
+        state = replay(read_log(away.log if away.log.exists() else newest.log))
         if state.job is None or state.open_rings():
-            return folders[-1]
-    number = int(folders[-1].path.name) + 1 if folders else 1
-    return SessionFolder(_home(job_path) / f"{number:03d}")
+            return newest
+    for folder in folders:
+        for log in (folder.log, folder_elsewhere(folder).log):
+            if in_use(log):
+                raise LogInUse(
+                    f"Another session of this job is under way, in {folder.path}: end that one "
+                    "first (wrap up, or Ctrl-C in its window)."
+                )
+    return _fresh_folder(job_path, folders)
+
+
+def _fresh_folder(job_path: Path, folders: Sequence[SessionFolder]) -> SessionFolder:
+    """One that no session has had, even if its log is gone: its sheet or its head may be left."""
+    home = _home(job_path)
+    taken = [int(folder.path.name) for folder in folders]
+    taken += [int(path.name) for path in _numbered(home) if any(path.iterdir())]
+    number = max(taken, default=0) + 1
+    while memory_of(fresh := SessionFolder(home / f"{number:03d}")).knows_any():
+        number += 1
+    return fresh
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +214,7 @@ def open_session(
     wording = load_wording(grammar)
     folder = session_to_use(job_path, new=new)
     with ExitStack() as stack:
-        home = LogPlace(folder.log)
+        home = LogPlace(folder.log, memory_of(folder))
         away = folder_elsewhere(folder)
         log = SturdyLog(home, LogPlace(away.log))
         stack.callback(_bring_home, log, away, folder)
@@ -249,7 +291,7 @@ def _settled(folder: SessionFolder) -> SessionFolder:
     if not away.log.exists():
         return folder
     try:
-        log = SturdyLog(LogPlace(folder.log), LogPlace(away.log))
+        log = SturdyLog(LogPlace(folder.log, memory_of(folder)), LogPlace(away.log))
     except LogInUse:  # a session is under way, elsewhere
         return away
     except LogError:  # the log at home is damaged, or another one
@@ -262,11 +304,12 @@ def _settled(folder: SessionFolder) -> SessionFolder:
 def write_sheet(folder: SessionFolder, wording: Wording) -> tuple[str, ...]:
     """Write the build sheet of a session beside its log: as a page, a table and a record.
 
-    Of a damaged log it holds what can still be read; sentences about the damage are returned and
-    stand on it. Raises LogError if the log cannot be read, LogDamaged if its job is lost,
-    SheetError if a file cannot be written.
+    Of a damaged log, or one that lost its end, it holds what can still be read; sentences about
+    that are returned and stand on it. A sheet that held more is kept beside, and that is told too.
+    Raises LogError if the log cannot be read, LogDamaged if its job is lost, SheetError if a file
+    cannot be written.
     """
-    found = scan_log(folder.log)
+    found = memory_of(folder).scan()
     if not any(isinstance(envelope.event, SessionOpened) for envelope in found.events):
         if found.damages:
             raise LogDamaged(
@@ -279,7 +322,11 @@ def write_sheet(folder: SessionFolder, wording: Wording) -> tuple[str, ...]:
         found.events, log_name=f"{folder.path.name}/{folder.log.name}", wording=wording,
         log_check="" if damage else found.check, damage=damage,
     )  # fmt: skip
+    kept = keep_older_sheets(folder.path, found)
     save_sheet(folder.sheet, sheet_page(sheet, template=sheet_template()))
     save_sheet(folder.table, sheet_table(sheet))
     save_sheet(folder.record, sheet_record(sheet))
-    return damage
+    if not kept:
+        return damage
+    names = ", ".join(path.name for path in kept)
+    return (*damage, f"The sheet that was there holds what the log does not; it is kept: {names}.")

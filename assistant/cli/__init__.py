@@ -1,21 +1,52 @@
-"""The command line: reads options, builds the parts, prints, sets the exit code."""
+"""The command line: reads options, builds the parts, prints, sets the exit code.
+
+A command's module is imported when that command runs: most of them load numpy, scipy and pages.
+"""
 
 import sys
-from typing import Annotated
+from importlib import import_module
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
+from typer.main import get_command
 
 from assistant import __version__
 from assistant.adapters.terminal.terminal import Terminal
-from assistant.cli import check, history, review
-from assistant.cli import fit as live
-from assistant.cli import job as jobs
-from assistant.cli import rehear as again
-from assistant.cli import sheet as after
 from assistant.errors import LeafcallError
+
+_WHERE = {
+    "new": "job", "fit": "fit", "type": "fit", "hear": "fit", "review": "review", "sheet": "sheet",
+    "forget": "sheet", "mend": "sheet", "history": "history", "again": "rehear", "learned": "job",
+    "slot": "job", "phrases": "job", "models": "job", "check": "check", "practice": "check",
+    "demo": "fit",
+}  # fmt: skip
+"""Command -> its module in this package; in the order of the help."""
+
+
+class Commands(TyperGroup):
+    """The commands of ``_WHERE``, each loaded when it is asked for."""
+
+    def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002
+        """All names, in the order of the help."""
+        return list(_WHERE)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:  # noqa: ARG002
+        """The command of that name, None if there is none."""
+        if cmd_name not in _WHERE:
+            return None
+        module = import_module(f"assistant.cli.{_WHERE[cmd_name]}")
+        alone = typer.Typer(
+            add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None
+        )
+        function = getattr(module, cmd_name, None) or getattr(module, f"{cmd_name}_")
+        alone.command(name=cmd_name)(function)
+        return get_command(alone)
+
 
 app = typer.Typer(
     name="leafcall",
+    cls=Commands,
     help="Fit piston rings by voice: call out what the leaves say, hear how much more to grind.",
     no_args_is_help=True,
     add_completion=False,
@@ -56,11 +87,3 @@ def _root(
     ] = False,
 ) -> None:
     """Options before the command."""
-
-
-for _command in (
-    jobs.new, live.fit, live.type_, live.hear, review.review, after.sheet, after.forget,
-    after.mend, history.history, again.again, jobs.learned, jobs.slot, jobs.phrases,
-    jobs.models, check.check, check.practice, live.demo,
-):  # fmt: skip
-    app.command(name=_command.__name__.strip("_"))(_command)

@@ -4,6 +4,7 @@ import io
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -195,15 +196,23 @@ def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: boo
     with _ear(load_grammar(folder), ear=ear, denoise=denoise) as opened:
         for path in files:
             try:
-                source = WavFile(path)
+                source = WavFile(path, told=partial(_tell_progress, terminal, path))
             except LeafcallError as error:
                 terminal.warn(f"leafcall: {error}")
                 failed = True
                 continue
-            for record in hear_records(opened, source, file=str(path)):
+            for warning in source.sound.warnings:
+                terminal.warn(f"Note: {warning}")
+            for record in hear_records(
+                opened, source, file=str(path), warnings=source.sound.warnings
+            ):
                 terminal.raw(record)
     if failed:
         raise typer.Exit(1)
+
+
+def _tell_progress(terminal: Terminal, path: Path, read_s: float) -> None:
+    terminal.warn(f"{path.name}: {read_s / 60:.0f} min heard")
 
 
 def _lines() -> Screen:
@@ -252,7 +261,8 @@ def _session(
 
 
 def _leave_sheet(terminal: Terminal, folder: SessionFolder, session: Session) -> None:
-    write_sheet(folder, session.wording)
+    for sentence in write_sheet(folder, session.wording):
+        terminal.warn(sentence)
     terminal.show("")
     terminal.show(f"Log    {folder.log}")
     terminal.show(f"Sheet  {folder.sheet}   {folder.table}")

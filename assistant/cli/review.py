@@ -7,12 +7,11 @@ from typing import Annotated
 import typer
 
 from assistant.adapters.files.review_file import clip_addresses, review_template, show_page
-from assistant.adapters.files.session_log import readable_log
 from assistant.adapters.files.sheet_file import save_sheet
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.log_chain import told_damage
 from assistant.build.ears import load_grammar, load_wording
-from assistant.build.sessions import SessionFolder, folder_of
+from assistant.build.sessions import SessionFolder, folder_of, memory_of
 from assistant.cli.options import LogOrJob
 from assistant.record.review_page import review_page
 from assistant.record.review_text import review_lines
@@ -34,8 +33,9 @@ def review(
     """Look a session over: engine, rings and spoken log as a page beside the log."""
     terminal = Terminal()
     folder = folder_of(log)
-    envelopes, damages = readable_log(folder.log)
-    warnings = told_damage(envelopes, damages)
+    found = memory_of(folder).scan()
+    envelopes = found.events
+    warnings = told_damage(envelopes, found.damages)
     for sentence in warnings:
         terminal.warn(sentence)
     wording = load_wording(load_grammar())

@@ -76,7 +76,8 @@ def forget(
     wording = load_wording(load_grammar())
     for folder, _ in waiting:
         erased = forget_sound(folder)
-        write_sheet(folder, wording)
+        for sentence in write_sheet(folder, wording):
+            terminal.warn(sentence)
         terminal.show(f"{folder.path}: erased {', '.join(path.name for path in erased)}")
 
 

@@ -11,7 +11,7 @@ from assistant.bench.dialogue import Turn
 from assistant.bench.job import RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording, reply_to_pending
+from assistant.bench.reply import Wording, is_guess, reply_to_pending
 from assistant.bench.session import Outcome, State
 from assistant.units import Unit, show_gap, show_span, to_called
 
@@ -123,10 +123,16 @@ def _gap(state: State, key: RingKey, unit: Unit) -> tuple[str, str, str]:
         cut = " since the cut" if state.ring(key).passes else ""
         return f"not measured{cut}", "", "measure first"
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    shown = f"{show_gap(belief.best_nm, unit)} ({show_span(low_nm, high_nm, unit)})"
+    span = show_span(low_nm, high_nm, unit)
+    if is_guess(belief):
+        return span, "", "not sure yet"
+    shown = f"{show_gap(belief.best_nm, unit)} ({span})"
     if belief.best_nm >= window.least_nm:
         over = window.most_nm is not None and belief.best_nm > window.most_nm
+        sure = max(belief.p_inside(window), 1.0 - belief.p_below(window.least_nm) if over else 0.0)
         more = "none: over the most" if over else "none: inside"
+        if sure < state.bench(key).confidence:
+            more = more.replace("none: ", "none: likely ")
     else:
         more = show_gap(max(0, window.target_nm - belief.best_nm), unit)
     return shown, f"gap {_figure(belief.best_nm, unit)}", more
@@ -146,6 +152,7 @@ def _figure(length_nm: int, unit: Unit) -> str:
 
 _STEPS = {
     Step.PICK: "next ring", Step.CLOSE: "too close", Step.OVER: "over", Step.ALL_DONE: "wrap up",
+    Step.LIKELY: "measure or accept", Step.LIKELY_OVER: "likely over",
     Step.ENDS: "dress ends", Step.DRESS: "deburr", Step.ACCEPT: "accept it",
 }  # fmt: skip
 
@@ -190,7 +197,5 @@ def _mark(state: State, key: RingKey) -> Mark:
     if not ring.facts:
         return Mark.OPEN
     belief, window = state.belief(key), state.window(key)
-    inside = belief.known and window.least_nm <= belief.best_nm
-    if inside and (window.most_nm is None or belief.best_nm <= window.most_nm):
-        return Mark.INSIDE
-    return Mark.WORK
+    inside = belief.known and belief.p_inside(window) >= state.bench(key).confidence
+    return Mark.INSIDE if inside else Mark.WORK

@@ -7,7 +7,7 @@ from assistant.bench.dialogue import Turn
 from assistant.bench.job import GrinderKind
 from assistant.bench.learned import Learned
 from assistant.bench.plan import BAND_SHARE, RingKey
-from assistant.bench.reply import Wording, entry_line
+from assistant.bench.reply import Wording, entry_line, is_guess
 from assistant.bench.session import State
 from assistant.units import NM_PER_MM, NM_PER_THOU, show_gap, show_span
 
@@ -40,14 +40,15 @@ def ring_line(state: State, key: RingKey, wording: Wording) -> str:
         parts.append("gap butts")
     elif belief.known:
         low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-        parts.append(f"gap {show_gap(belief.best_nm, unit)} ({show_span(low_nm, high_nm, unit)})")
+        figure, span = show_gap(belief.best_nm, unit), show_span(low_nm, high_nm, unit)
+        parts.append(f"gap {span}" if is_guess(belief) else f"gap {figure} ({span})")
     else:
         parts.append("gap not measured")
     if window.most_nm is None:
         parts.append(f"window {show_gap(window.least_nm, unit)} or more")
     else:
         parts.append(f"window {show_span(window.least_nm, window.most_nm, unit)}")
-    if belief.known and belief.best_nm < window.least_nm:
+    if belief.known and belief.best_nm < window.least_nm and not is_guess(belief):
         parts.append(f"{show_gap(window.target_nm - belief.best_nm, unit)} to go")
     outcome = state.ring(key).outcome
     if outcome is not None:

@@ -26,7 +26,7 @@ from scipy.special import ndtr
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
 from assistant.fitting.feel import Floats, readings_chance
-from assistant.fitting.targets import Window
+from assistant.fitting.targets import HAIR_NM, Window
 
 GRID_NM = 2_540
 """Distance of two columns, nm: a tenth of a thou, in inch and metric jobs alike."""
@@ -193,6 +193,9 @@ def _as_spoken(facts: Sequence[Fact], bench: Bench) -> Bench:
 
 def _state(facts: tuple[Fact, ...], bench: Bench, window: Window | None) -> "_State":
     closed, seat = _split(facts)
+    # Laid down from the front, so that no ring has more seatings than Python has levels of calls.
+    for end in range(_LEVELS, len(closed), _LEVELS):
+        _closed_state(_split(closed[:end])[0], bench, window)
     state = _closed_state(closed, bench, window)
     if seat:
         # A second seating after "set square again" is taken for square.
@@ -219,6 +222,10 @@ class _State:
     def felt_nm(self) -> Floats:
         columns = np.arange(self.weights.shape[1], dtype=np.float64)
         return np.asarray((self.first + columns) * GRID_NM, dtype=np.float64)
+
+
+_LEVELS = 100
+"""Facts folded in one recursion."""
 
 
 def _split(facts: Sequence[Fact]) -> tuple[tuple[Fact, ...], tuple[Reading, ...]]:
@@ -413,7 +420,7 @@ def _cut(state: _State, cut: Cut, bench: Bench, window: Window | None) -> _State
 def _over_chance(state: _State, bench: Bench, window: Window | None) -> float:
     if window is None or window.most_nm is None:
         return 0.0
-    over_nm = state.felt_nm - bench.person.offset_nm - window.most_nm
+    over_nm = state.felt_nm - bench.person.offset_nm - window.most_nm - HAIR_NM
     chance = ndtr(over_nm / max(bench.person.offset_sd_nm, 1.0))
     return float(state.weights.sum(axis=0) @ chance)
 

@@ -99,7 +99,8 @@ class Bench:
     half_nm: grid of feel, nm: half a thou or half a hundredth.
     leaf_tol_nm: half width of a leaf's thickness error, nm (0.005 mm; reference work on feeler
         gauges: variation 0.004 mm up to 0.3 mm thick, 0.006 mm above).
-    over_risk: chance allowed, per ring, of ending above the most allowed gap by grinding.
+    over_risk: chance allowed, per ring, of ending a hair or more above the most allowed gap by
+    grinding (targets.HAIR_NM); ten times as much of ending above it at all.
     confidence: how sure "inside the window" must be.
     tilt_share: share of seatings that are not square though nobody noticed (no source).
     """

@@ -1,9 +1,12 @@
 """How much to take next, or why not to cut.
 
-The hard bound of every cut: the chance of ending above the most allowed gap, over all that is not
-known (gap, rate of the grinder, spread of the cut, offset of feel), stays under the risk limit.
+The hard bound of every cut, over all that is not known (gap, rate of the grinder, spread of the
+cut, offset of feel): the chance of ending more than a hair above the most allowed gap stays under
+the risk limit, and that of ending above it at all under ten times as much. A hair is what no leaf
+can tell. Tight butts and seizes, loose by a hair does not.
 """
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import floor, hypot
@@ -13,14 +16,17 @@ from scipy.special import ndtr
 
 from assistant.fitting.belief import Belief
 from assistant.fitting.bench import Bench, GrinderKind
+from assistant.fitting.facts import Feel
 from assistant.fitting.feel import reading_sd_nm
 from assistant.fitting.leaves import LeafAdvice as LeafAdvice
 from assistant.fitting.leaves import near
 from assistant.fitting.leaves import next_leaf as next_leaf
-from assistant.fitting.targets import Window
+from assistant.fitting.targets import HAIR_NM, Window
 
 _THOU_NM = 25_400
 _LEAST_LEFT = 0.1
+_HAIRS = 10.0
+"""Times the risk limit that a ring may end above the most by less than a hair."""
 _GUARD = 0.8
 """Spreads above the least below which a ring is likely not to be accepted at once."""
 _PASSES_AGAIN = 1.15
@@ -36,8 +42,10 @@ class CutReason(StrEnum):
 
     BUTTING = "butting"  # ring ends touch: the safe first cut, then measure
     SNEAK = "sneak"  # the largest cut that the risk allows
-    INSIDE = "inside"  # inside the window: do not cut
-    OVER = "over"  # already above the most allowed: do not cut
+    INSIDE = "inside"  # inside the window with the wanted confidence: do not cut
+    LIKELY = "likely"  # likelier inside than not, and no leaf tells more: do not cut
+    OVER = "over"  # above the most allowed with the wanted confidence: do not cut
+    LIKELY_OVER = "likely over"  # likelier above the most than not: do not cut
     MEASURE = "measure"  # not known well enough: measure first
     RAIL_OK = "rail ok"  # a least only, and it is reached: accepted as found
     TOO_RISKY = "too risky"  # the smallest cut may spoil it: accept, measure again or offer
@@ -50,7 +58,8 @@ class CutAdvice:
     feed_nm: what to set on the dial, nm (0 for a file or no cut). strokes: file strokes (0 for a
     dial or no cut). p_over: chance of ending above the most allowed after this cut (after the
     smallest settable one, if that is too risky; now, if no cut is advised). expected_passes: passes
-    still to come, this one included. p_inside: chance of being inside the window now.
+    still to come, this one included. p_inside, p_under: chance of being inside the window, or below
+    its least, now.
     """
 
     feed_nm: int
@@ -59,6 +68,7 @@ class CutAdvice:
     p_over: float
     expected_passes: float
     p_inside: float
+    p_under: float
 
     @property
     def cuts(self) -> bool:
@@ -84,6 +94,8 @@ def next_cut(belief: Belief, window: Window, bench: Bench) -> CutAdvice:
         return _no_cut(CutReason.OVER, belief, window)
     if belief.p_inside(window) >= bench.confidence:
         return _no_cut(CutReason.INSIDE, belief, window)
+    if _least_went_twice(belief, window) and belief.p_above(window.most_nm) <= 0.5:
+        return _no_cut(CutReason.LIKELY, belief, window)
     if worth_it:
         return _no_cut(CutReason.MEASURE, belief, window)
     if belief.p_below(window.least_nm) > 1 - bench.confidence:
@@ -93,11 +105,24 @@ def next_cut(belief: Belief, window: Window, bench: Bench) -> CutAdvice:
     if leaf.leaf_nm is not None:
         return _no_cut(CutReason.MEASURE, belief, window)
     if belief.p_above(window.most_nm) > 0.5:
-        return _no_cut(CutReason.OVER, belief, window)
+        return _no_cut(CutReason.LIKELY_OVER, belief, window)
     if belief.p_below(window.least_nm) <= 0.5:
-        return _no_cut(CutReason.INSIDE, belief, window)
+        return _no_cut(CutReason.LIKELY, belief, window)
     smallest = p_over_after(belief, bench.grinder.unit_step, window.most_nm)
     return replace(_no_cut(CutReason.TOO_RISKY, belief, window), p_over=smallest)
+
+
+def _least_went_twice(belief: Belief, window: Window) -> bool:
+    """Whether one leaf of the least or more went easily twice in this seating.
+
+    A ring inside is never cut, and a builder who sees a leaf go twice will not believe otherwise.
+    """
+    went = Counter(
+        reading.leaf_nm
+        for reading in belief.tried
+        if reading.feel in (Feel.DROPS, Feel.GOES) and reading.leaf_nm >= window.least_nm
+    )
+    return any(count >= 2 for count in went.values())
 
 
 def _best_cut(belief: Belief, window: Window, most_nm: int) -> CutAdvice | None:
@@ -112,10 +137,11 @@ def _best_cut(belief: Belief, window: Window, most_nm: int) -> CutAdvice | None:
     step = grinder.unit_step
     # A cut made against all advice must not forbid the careful ones after it.
     left = max(bench.over_risk - belief.spent_risk, bench.over_risk * _LEAST_LEFT)
-    most_units = max(_units_for(bench, grinder.largest_cut_nm), step)
+    most_units = max(_most_units(bench), step)
     best: tuple[float, int] | None = None
     rising = 0
-    for units in range(_largest(belief, most_nm, left, most_units), 0, -step):
+    by_excess = _largest(belief, most_nm + HAIR_NM, left, most_units)
+    for units in range(_largest(belief, most_nm, _HAIRS * bench.over_risk, by_excess), 0, -step):
         after = _passes_after(belief, units, window)
         if best is None or after < best[0] - 0.005:
             best, rising = (after, units), 0
@@ -169,11 +195,18 @@ def _units_for(bench: Bench, removal_nm: float) -> int:
     return max(floor(removal_nm / bench.grinder.unit_rate_nm), 0)
 
 
+def _most_units(bench: Bench) -> int:
+    """Units of the largest cut: neither what comes off nor what a dial is set to is more."""
+    grinder = bench.grinder
+    units = _units_for(bench, grinder.largest_cut_nm)
+    return min(units, grinder.largest_cut_nm) if grinder.kind is GrinderKind.DIAL else units
+
+
 def _butting_cut(belief: Belief, window: Window) -> CutAdvice:
     """The safe first cut: even the widest gap it may have must not pass the least allowed."""
     grinder = belief.bench.grinder
     wanted_nm = min(grinder.butting_cut_nm, grinder.largest_cut_nm)
-    most_units = _units_for(belief.bench, wanted_nm)
+    most_units = min(_units_for(belief.bench, wanted_nm), _most_units(belief.bench))
     units = _largest(belief, window.least_nm, belief.bench.over_risk, most_units)
     if not units:
         return _no_cut(CutReason.MEASURE, belief, window)
@@ -191,7 +224,7 @@ def _rail_cut(belief: Belief, window: Window, *, measure: bool) -> CutAdvice:
     step = bench.grinder.unit_step
     rest_nm = window.least_nm - belief.quantile(1 - bench.confidence)
     units = -(-_units_for(bench, rest_nm) // step) * step + step
-    most = max(_units_for(bench, bench.grinder.largest_cut_nm) // step * step, step)
+    most = max(_most_units(bench) // step * step, step)
     return _cut(min(units, most), CutReason.SNEAK, 0.0, 1.0, belief, window)
 
 
@@ -205,9 +238,14 @@ def _cut(
 ) -> CutAdvice:
     dial = belief.bench.grinder.kind is GrinderKind.DIAL
     feed_nm, strokes = (units, 0) if dial else (0, units)
-    return CutAdvice(feed_nm, strokes, reason, p_over, passes, belief.p_inside(window))
+    return CutAdvice(
+        feed_nm, strokes, reason, p_over, passes, belief.p_inside(window),
+        belief.p_below(window.least_nm),
+    )  # fmt: skip
 
 
 def _no_cut(reason: CutReason, belief: Belief, window: Window) -> CutAdvice:
     over = 0.0 if window.most_nm is None else belief.p_above(window.most_nm)
-    return CutAdvice(0, 0, reason, over, 0.0, belief.p_inside(window))
+    return CutAdvice(
+        0, 0, reason, over, 0.0, belief.p_inside(window), belief.p_below(window.least_nm)
+    )

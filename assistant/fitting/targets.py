@@ -19,6 +19,10 @@ from assistant.errors import LengthError
 SMALLEST_BORE_NM = 10_000_000
 LARGEST_BORE_NM = 700_000_000
 
+HAIR_NM = 6_350
+"""A quarter of a thou, half of the practical resolution of feel: by less, nobody can tell whether a
+ring is above its most (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class PerBore:

@@ -6,11 +6,12 @@ the strict parse walks the tree over the words and keeps what each slot took.
 
 import random
 import re
-from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+import reprlib
+from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
-from itertools import islice
+from itertools import combinations, islice
 from typing import Annotated, TypeVar
 
 import yaml
@@ -102,8 +103,23 @@ class _Range(_Data):
 
 
 def _as_map(entries: object) -> object:
-    """A plain list of words is a map of each word to itself."""
-    return {entry: entry for entry in entries} if isinstance(entries, list) else entries
+    """A plain list of words is a map of each word to itself. Raises ValueError for what is none."""
+    if isinstance(entries, dict) and "from" in entries:
+        return entries
+    if not isinstance(entries, dict | list):
+        raise ValueError(f"write words, or a range like {_RANGE}")
+    pairs = entries.items() if isinstance(entries, dict) else zip(entries, entries, strict=True)
+    for said, value in pairs:
+        for part in (said, value):
+            if not isinstance(part, str):
+                raise ValueError(
+                    f"{reprlib.repr(part)} is no word: write each entry as words with a value that "
+                    f'is a word ("snug": snug, a figure in quotes), or a range like {_RANGE}'
+                )
+    return dict(pairs) if isinstance(entries, dict) else {entry: entry for entry in entries}
+
+
+_RANGE = "{from: 1, to: 60, step: 0.5}"
 
 
 _List = Annotated[_Range | dict[str, str], BeforeValidator(_as_map)]
@@ -138,6 +154,7 @@ class Grammar:
         for needed in (COMMANDS_FILE, LISTS_FILE):
             if needed not in files:
                 raise GrammarError(f"The grammar folder has no {needed}: it needs one.")
+        self.unit = unit
         lists = _read(_ListsFile, LISTS_FILE, files)
         self.numbers: NumberWords | None = None
         if lists.numbers is not None:
@@ -197,12 +214,21 @@ class Grammar:
     def meaning(self, words: Sequence[str]) -> Hashable:
         """What words mean: the command and the values of its slots, whatever the wording.
 
-        Words that are no sentence mean themselves.
+        The job's own unit adds nothing, the other one does. Words that are no sentence mean
+        themselves.
         """
+        return self._meaning(words, aside=[self.unit.value])
+
+    def _meaning(self, words: Sequence[str], *, aside: Collection[str]) -> Hashable:
+        """The same. aside: values of the slot ``unit`` that add nothing."""
         parsed = self.parse(words)
         if parsed is None:
             return "", tuple(("word", word) for word in words)
-        return parsed.command, tuple((slot.name, slot.value) for slot in parsed.slots)
+        return parsed.command, tuple(
+            (slot.name, slot.value)
+            for slot in parsed.slots
+            if slot.name != "unit" or slot.value not in aside
+        )
 
     def words_of(self, text: str) -> tuple[str, ...]:
         """Typed text as words of the grammar: lower case, figures spelled out."""
@@ -264,11 +290,14 @@ class Grammar:
     def may_mean_more(self, words: Sequence[str]) -> bool:
         """Whether some words that may follow ``words`` would change what they mean.
 
-        "Ground two" may become two and a half; "ground two and a half" only gets its "thou".
+        "Ground two" may become two and a half; "ground two and a half" only gets its "thou". Nor is
+        the other unit waited for: it would cost every call the pause, and who says it says it in
+        one breath.
         """
-        meaning = self.meaning(words)
+        units = [unit.value for unit in Unit]
+        meaning = self._meaning(words, aside=units)
         return any(
-            self.meaning(longer) != meaning or self.may_mean_more(longer)
+            self._meaning(longer, aside=units) != meaning or self.may_mean_more(longer)
             for longer in ((*words, word) for word in self.next_words(words))
         )
 
@@ -282,6 +311,17 @@ class Grammar:
             name != parsed.command and graph.begins(tuple(words))
             for name, graph in self._graphs.items()
         )
+
+    def refuse_double_meaning(self) -> None:
+        """Raises GrammarError if two commands share a sentence: the first in the file would take
+        it and nobody would know."""
+        for one, other in combinations(self._graphs, 2):
+            shared = self._graphs[one].shared_with(self._graphs[other])
+            if shared is not None:
+                raise GrammarError(
+                    f"{COMMANDS_FILE}: {join(shared)!r} is a sentence of {one!r} and of {other!r}: "
+                    "each sentence may belong to one command; change one of them."
+                )
 
     @cached_property
     def sentences_count(self) -> int:
@@ -357,7 +397,7 @@ class _at:  # noqa: N801 - reads as a statement: with _at(file, place)
     """Put file and place before the text of a GrammarError that passes through."""
 
     def __init__(self, file: str, place: str) -> None:
-        self._where = f"{file}, {place}: "
+        self._where = f"{file}, {place}: " if place else f"{file}, "
 
     def __enter__(self) -> None:
         return None
@@ -375,32 +415,48 @@ class _WordLoader(yaml.SafeLoader):
         for first, known in yaml.SafeLoader.yaml_implicit_resolvers.items()
     }
 
+    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
+        """A node, but no alias: a few lines of them can stand for billions of words."""
+        if self.check_event(yaml.AliasEvent):
+            at = self.peek_event().start_mark  # type: ignore[no-untyped-call]
+            raise GrammarError(
+                f"line {at.line + 1}: *names of other places are not allowed; write it out there."
+            )
+        return super().compose_node(parent, index)
+
 
 _WordLoader.add_implicit_resolver(
     "tag:yaml.org,2002:bool", re.compile(r"(?:true|True|TRUE|false|False|FALSE)$"), list("tTfF")
 )
 
 
-def _load(name: str, text: str) -> object:
+def load_yaml(name: str, text: str) -> object:
+    """What a file of a grammar folder holds; {} if nothing. name: of the file, for messages.
+
+    Raises GrammarError if it is no YAML, nests too deep, or uses aliases.
+    """
     try:
-        return yaml.load(text, _WordLoader) or {}  # noqa: S506 a SafeLoader
-    except yaml.YAMLError as error:
+        with _at(name, ""):
+            return yaml.load(text, _WordLoader) or {}  # noqa: S506 a SafeLoader
+    except RecursionError as error:
+        raise GrammarError(f"{name} is nested too deep: three levels are enough.") from error
+    except (yaml.YAMLError, ValueError) as error:  # ValueError: a date of the 45th
         raise GrammarError(f"{name} is not YAML: {' '.join(str(error).split())}") from error
 
 
 def _read(model: type[_Model], name: str, files: Mapping[str, str]) -> _Model:
     try:
-        return model.model_validate(_load(name, files[name]))
+        return model.model_validate(load_yaml(name, files[name]))
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"]) or "top"
         raise GrammarError(
-            f"{name}, {place}: {first['msg']} (found {first['input']!r})."
+            f"{name}, {place}: {first['msg']} (found {reprlib.repr(first['input'])})."
         ) from error
 
 
 def _pronunciations(files: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
-    data = _load(PRONUNCIATIONS_FILE, files.get(PRONUNCIATIONS_FILE, ""))
+    data = load_yaml(PRONUNCIATIONS_FILE, files.get(PRONUNCIATIONS_FILE, ""))
     if not isinstance(data, dict):
         raise GrammarError(f"{PRONUNCIATIONS_FILE} must be a map of word to pronunciations.")
     ways: dict[str, tuple[str, ...]] = {}

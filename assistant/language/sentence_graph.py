@@ -36,6 +36,27 @@ class WordGraph:
         """Whether a sentence of the graph begins with ``words``, or is them."""
         return bool(self._reached(words))
 
+    def shared_with(self, other: "WordGraph") -> tuple[str, ...] | None:
+        """A shortest sentence that both accept, None if there is none. Both deterministic."""
+        mine, theirs = self._steps(), other._steps()
+        paths: dict[tuple[int, int], tuple[str, ...]] = {(self.start, other.start): ()}
+        for pair in (waiting := list(paths)):
+            one, two = pair
+            if one in self.finals and two in other.finals:
+                return paths[pair]
+            ahead = theirs.get(two, {})
+            for word, target in mine.get(one, {}).items():
+                if word in ahead and (following := (target, ahead[word])) not in paths:
+                    paths[following] = (*paths[pair], word)
+                    waiting.append(following)
+        return None
+
+    def _steps(self) -> dict[int, dict[str, int]]:
+        steps: dict[int, dict[str, int]] = {}
+        for source, word, target in self.arcs:
+            steps.setdefault(source, {})[word] = target
+        return steps
+
     def _reached(self, words: Iterable[str]) -> set[int]:
         here = {self.start}
         for word in words:

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from assistant.adapters.files.session_log import SessionLog, read_log, readable_log, scan_log
+from assistant.adapters.files.session_log import SessionLog, read_log, scan_log
 from assistant.bench.events import to_lines
 from assistant.bench.ports import EventStore
 from assistant.errors import LogDamaged, LogError, LogInUse
@@ -184,7 +184,8 @@ def test_a_damaged_middle_is_named_by_its_line_and_nothing_is_changed(
     assert path.read_bytes() == before
     assert list(path.parent.iterdir()) == [path]
     SessionLog(path.with_name("other.jsonl")).close()
-    known, (damage,) = readable_log(path)
+    found = scan_log(path)
+    known, (damage,) = found.events, found.damages
     assert list(known) == [events(0, 1)[0], events(2, 1)[0]]
     assert damage.line == 2
 

@@ -174,14 +174,54 @@ def test_without_a_ring_at_hand_it_goes_on_at_the_next_one(
     assert turn.events[1] == ev.RingPicked(cylinder=1, position=UPPER)
 
 
-def test_a_question_left_open_is_dropped_and_nothing_of_it_counts(
-    bench: Bench, grammar: Grammar, wording: Wording
+@pytest.mark.parametrize(("answer", "passes"), [("yes", 1), ("no", 0), ("fifteen goes", 0)])
+def test_a_question_left_open_is_asked_again_when_the_session_goes_on(
+    bench: Bench, grammar: Grammar, wording: Wording, answer: str, passes: int
 ) -> None:
     bench.through("top ring", "ground twelve")
+    asked = bench.last.reply
     again = dialogue_on(bench.store, grammar, wording)
-    again.open(bench.job, software="x")
-    again.take(Call(heard("yes"), source="microphone"))
+    turn = again.open(bench.job, software="x")
+    assert turn.reply.shown == f"Going on. Cylinder 1 top ring. {asked.shown}"
     assert again.state.ring((1, TOP)).passes == 0
+    again.take(Call(heard(answer), source="microphone"))
+    assert again.state.ring((1, TOP)).passes == passes
+    assert again.state.pending is None
+
+
+@pytest.mark.parametrize(
+    ("waiting", "call", "told"),
+    [
+        ("butts", "fifteen goes", "Butts was not counted. 15 goes."),
+        ("eight no go", "fifteen goes", "8 thou no go was not counted. 15 goes."),
+        ("butts", "ground eleven", "Butts was not counted. Ground 11 thou? "),
+        ("butts", "stand by", "Butts was not counted. Standing by."),
+        ("butts", "wrap up", "Butts was not counted. Wrapped up."),
+        ("butts", "next ring", "Butts was not counted. Cylinder 2 upper rail."),
+        ("butts", "skip this ring", "Butts was not counted. Skipped."),
+    ],
+)
+def test_a_call_that_goes_past_a_question_is_told_what_was_not_counted(
+    bench: Bench, waiting: str, call: str, told: str
+) -> None:
+    bench.through("top ring", "fourteen goes fifteen snug", waiting)
+    assert bench.state.pending is not None
+    bench.say(call)
+    assert bench.last.reply.shown.startswith(told)
+
+
+@pytest.mark.parametrize("call", ["yes", "no", "butts", "scratch that", "what now", "note",
+                                  "speak louder", "how much more"])  # fmt: skip
+def test_a_call_that_answers_a_question_or_leaves_it_open_tells_of_nothing_lost(
+    bench: Bench, call: str
+) -> None:
+    bench.through("top ring", "fourteen goes fifteen snug", "butts", call)
+    assert "not counted" not in bench.last.reply.shown
+
+
+def test_a_correction_of_what_waits_is_an_answer(bench: Bench) -> None:
+    bench.through("top ring", "fourteen goes fifteen snug", "eight no go", "make that sixteen")
+    assert "not counted" not in bench.last.reply.shown
 
 
 def test_standing_by_and_a_note_under_way_end_with_the_session(

@@ -299,6 +299,7 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
     ({}, ["top ring", "sixteen goes seventeen snug", "second ring", "ten goes eleven snug",
           "seventeen snug"]),
     ({}, ["top ring", "ground two", "read it back"]),
+    ({}, ["top ring", "fifteen snug", "how much more"]),
     ({}, ["keep recordings", "no recordings", "speak softer", *["speak faster"] * 6]),
     ({}, ["skip this ring"] * 6 + ["cylinder one top ring", "scratch that"]),
     ({}, ["nineteen goes", "accept it", "read it back"]),
@@ -308,6 +309,18 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
                          "three strokes", "make that two and a half", "sixty strokes", "no",
                          "butts", "yes", "read it back"]),
     ({"grinder": FILE}, ["top ring", "butts", "three strokes", "read it back"]),
+    ({"grinder": FILE},
+     ["top ring", "twelve goes thirteen snug", "three strokes", "make that one"]),
+    ({"rings": rings(16, 17), "order": (SECOND, TOP)},
+     ["top ring", "sixteen goes", "sixteen almost", "seventeen goes", "seventeen no go"]),
+    ({"rings": rings(16, 17), "order": (SECOND, TOP)},
+     ["sixteen snug", "sixteen snug", "fifteen snug", "sixteen almost", "sixteen goes",
+      "sixteen snug"]),
+    ({"rings": rings(16, 17), "order": (SECOND, TOP)},
+     ["top ring", "twelve goes thirteen snug", "ground three", "sixteen goes", "seventeen snug",
+      "seventeen no go", "sixteen almost"]),
+    ({}, ["top ring", "eighteen snug", "eighteen snug", "eighteen goes", "eighteen almost",
+          "nineteen snug", "eighteen goes", "eighteen almost"]),
     ({"rings": rings(15, 21), "order": (SECOND, TOP),
       "top_over_second": Relation(least_nm=0, most_nm=THOU)},
      ["second ring", "eighteen goes nineteen snug", "accept it",
@@ -346,6 +359,7 @@ def test_every_reply_of_the_file_is_given_in_some_conversation(
     bench.dialogue.take(Call(heard("ground two"), source="microphone", keep=lambda _: None))
     metric = Bench(metric_job(), metric_grammar, recorded)
     metric.type("forty goes")
+    metric.type("forty thou goes")
     groups = ("advice", "gaps", "done", "answers", "entries", "questions", "troubles",
               "refusals")  # fmt: skip
     wanted = {(group, name) for group in groups for name in recorded.names(group)}
@@ -357,6 +371,8 @@ NEVER_IN_A_DIALOGUE = {
     # Texts used as parts, not filled.
     ("answers", "a number"),
     ("answers", "minus"),
+    ("answers", "one stroke"),
+    ("answers", "strokes"),
     # A dialogue always has a job, and has always said something.
     ("answers", "nothing said"),
     ("refusals", "no job"),

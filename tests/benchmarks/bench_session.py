@@ -38,7 +38,7 @@ from rich.table import Table
 
 from assistant.adapters.files.job_file import read_job
 from assistant.adapters.sound.speaker import VoiceSpeaker
-from assistant.adapters.sound.wav_file import read_sound
+from assistant.adapters.sound.wav_file import survey
 from assistant.bench import events as ev
 from assistant.build.ears import load_grammar
 from tests.benchmarks.intervals import wilson
@@ -72,7 +72,7 @@ def run_one(
             longest_s=options.longest_s, gap_s=options.gap,
         )  # fmt: skip
         clips = sorted((CHECKOUT / "sample_audio/talk").glob("*.wav"))
-        talk = [levelled(read_sound(clip).samples.astype(np.float64)) for clip in clips]
+        talk = [levelled(survey(clip).samples().astype(np.float64)) for clip in clips]
         bench_voice = VoiceSpeaker(words_per_minute=options.reply_speed)
         room = Room(shop, person, caller(voice), bench_voice.sound, talk=talk, seed=seed)
         began, cpu = time.perf_counter(), time.process_time()

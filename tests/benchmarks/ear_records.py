@@ -38,7 +38,7 @@ import numpy as np
 from rich.console import Console
 from rich.progress import Progress
 
-from assistant.adapters.sound.wav_file import read_sound
+from assistant.adapters.sound.wav_file import survey
 from assistant.build.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
 from assistant.ear.call_confidence import facts_of
 from assistant.ear.levels import voice_db
@@ -219,7 +219,7 @@ def sound_of(clip: DevClip, condition: Condition) -> tuple[Samples, float]:
     noise, snr_db, echo_s, gain_db, before_s = condition
     seed = zlib.crc32(repr((clip.path.stem, *condition[:3])).encode())
     rng = np.random.default_rng(seed)
-    clean = read_sound(clip.path).samples.astype(np.float64) * 10 ** (gain_db / 20)
+    clean = survey(clip.path).samples().astype(np.float64) * 10 ** (gain_db / 20)
     before, after = (rng.normal(0, _ROOM, n) for n in (round(before_s * SAMPLE_RATE_HZ), _AFTER))
     clean = np.concatenate([before, clean, after])
     sound = add_echo(clean, echo_s, seed) if echo_s else clean

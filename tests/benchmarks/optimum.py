@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 
 SDS = np.array([0.14, 0.17, 0.20, 0.23, 0.27, 0.33, 0.42, 0.55, 0.75])
 _M_STEP = 0.05
+HAIR = 0.25
+"""Thou above the most that no leaf can tell: the limit counts what is more."""
 _MOST_ROUNDS = 200
 
 
@@ -88,7 +90,9 @@ def solve(problem: Problem) -> Solution:
             moves[row, column] = move / np.maximum(move.sum(axis=1, keepdims=True), 1e-300)
             over = 1 - ndtr((ms - feed) / np.sqrt(prior + problem.offset_sd**2))
             price = 1 + problem.spoil_cost * np.maximum(over - over_now[row], 0.0)
-            costs[row, column] = np.where(over > problem.risk, np.inf, price)
+            excess = 1 - ndtr((ms + HAIR - feed) / np.sqrt(prior + problem.offset_sd**2))
+            forbidden = (excess > problem.risk) | (over > 10 * problem.risk)
+            costs[row, column] = np.where(forbidden, np.inf, price)
     stop = problem.stop_cost * (1 - inside)
     values = stop
     for _ in range(_MOST_ROUNDS):

@@ -37,6 +37,7 @@ from assistant.fitting import (
 )
 from assistant.fitting.doubt import doubt
 from assistant.fitting.removal import p_over_after
+from assistant.fitting.targets import HAIR_NM
 
 PLAYERS = ("ours", "optimum", "knowing optimum", "priced optimum")
 _RATE_SDS = (0.005, 0.02, 0.03, 0.045, 0.07, 0.10)
@@ -160,7 +161,10 @@ def _optimal_cut(belief: Belief, window: Window, bench: Bench, *, risk: float) -
     feed = solution.best((window.most_nm - belief.mean_nm) / NM_PER_THOU, sd)
     steps = floor(feed * NM_PER_THOU / grinder.rate / grinder.step_nm + 0.5)
     # The true belief is not quite normal: the limit is kept by it, not by its normal likeness.
-    while steps and p_over_after(belief, steps * grinder.step_nm, window.most_nm) > risk:
+    while steps and (
+        p_over_after(belief, steps * grinder.step_nm, window.most_nm + HAIR_NM) > risk
+        or p_over_after(belief, steps * grinder.step_nm, window.most_nm) > 10 * risk
+    ):
         steps -= 1
     if steps:
         return replace(advice, feed_nm=steps * grinder.step_nm, reason=CutReason.SNEAK)

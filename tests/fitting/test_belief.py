@@ -1,5 +1,6 @@
 """The belief against trade practice, textbooks, and a plain particle reference."""
 
+import sys
 from dataclasses import replace
 from math import sqrt
 
@@ -9,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import gamma, lognorm, norm
 
-from assistant.fitting import Feel, Grinder, Person, Reading, Reseated, believe
+from assistant.fitting import Fact, Feel, Grinder, Person, Reading, Reseated, believe
 from assistant.fitting.feel import ORDER, all_chances, reading_sd_nm
 from tests.fitting.ring_calls import (
     BENCH,
@@ -372,3 +373,12 @@ def test_leaf_after_leaf_that_goes_beats_a_leaf_miscalled_before_the_cut() -> No
     # Readings that suit what was known leave no such doubt.
     suits = believe((goes(5), almost(6), cut(5), goes(10), almost(11)), BENCH, window=WINDOW)
     assert suits.p_above(12.5 * THOU) < 1e-4
+
+
+def test_a_ring_may_have_more_cuts_and_seatings_than_python_has_levels() -> None:
+    facts: list[Fact] = []
+    for _ in range(700):
+        facts += [snug(8), Reseated()]
+    belief = believe([*facts, goes(15), snug(16)], BENCH, window=WINDOW)
+    assert belief.known
+    assert len(facts) > sys.getrecursionlimit()

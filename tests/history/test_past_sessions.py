@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 
 from assistant.adapters.files.history_files import history_template
-from assistant.adapters.files.session_log import read_log
+from assistant.adapters.files.session_log import read_log, scan_log
 from assistant.bench import events as ev
 from assistant.bench.reply import Wording
 from assistant.bench.session import Outcome, State, replay
@@ -443,3 +443,23 @@ def test_a_folder_that_cannot_be_written_is_named(past: PastWork, tmp_path: Path
     (tmp_path / "file").write_text("")
     with pytest.raises(LogError, match="cannot be written"):
         past.write_parquet(tmp_path / "file")
+
+
+@pytest.mark.parametrize("deep", ["[" * 20_000, '{"v":' * 20_000, "[" * 900 + "]" * 900])
+def test_a_line_nested_too_deep_is_damage_of_that_line_and_stops_no_history(
+    tmp_path: Path, deep: str
+) -> None:
+    sealed = f'{{"v":2,"seq":0,"event":{deep},"end":true,"check":"0123456789abcdef"}}'
+    for line in (deep, sealed, f'{{"v":1,"a":{deep}}}'):
+        path = tmp_path / "log.jsonl"
+        path.write_text(f"{line}\n")
+        ((_, told),) = read_past([path])
+        assert isinstance(told, str)
+        assert told.startswith("Line 1 of the log")
+        assert "Line 1" in scan_log(path).damages[0].reason
+
+
+def test_a_log_with_the_line_ends_of_windows_is_told_as_that(tmp_path: Path) -> None:
+    path = tmp_path / "log.jsonl"
+    path.write_bytes(b'{"v":2}\r\n')
+    assert "the line end of Windows" in scan_log(path).damages[0].reason

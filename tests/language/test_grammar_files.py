@@ -248,6 +248,7 @@ STEP_VARIANTS = {
     Step.CUT: ("", " strokes", " near", " near strokes"),
     Step.CUT_BUTTING: ("", " strokes"),
     Step.DRESS: ("", " ends", " deburr"),
+    Step.LIKELY: ("", " dress"),
 }
 
 

@@ -19,6 +19,7 @@ from assistant.bench.log_chain import scan
 from assistant.bench.reply import Wording
 from assistant.bench.session import State, apply, replay
 from assistant.display.turn_lines import turn_lines
+from assistant.fitting.targets import HAIR_NM
 from assistant.language.grammar import REPLIES_FILE, Grammar
 from assistant.record.review_text import review_lines
 from assistant.record.sheet_from_log import sheet_of
@@ -216,12 +217,12 @@ def test_no_cut_is_advised_that_by_the_belief_passes_the_most_with_more_than_the
         # Plain reference: mean over rate and gap of the chance of a normal spread beyond the most.
 
         sd_nm = hypot(grinder.cut_sd_nm, belief.bench.person.offset_sd_nm)
-        over = 0.0
+        over, limit_nm = 0.0, window.most_nm + HAIR_NM
         for rate, row in zip(belief.rates, belief.weights, strict=True):
             for felt_nm, weight in zip(belief.felt_nm, row, strict=True):
                 if weight > 1e-9:
                     gap_nm = felt_nm - belief.bench.person.offset_nm + rate * units
-                    over += weight * 0.5 * erfc((window.most_nm - gap_nm) / sd_nm / sqrt(2))
+                    over += weight * 0.5 * erfc((limit_nm - gap_nm) / sd_nm / sqrt(2))
         assert over <= float(bench.job.risk) * 1.02 + 1e-6
 
 

@@ -398,7 +398,8 @@ def _written(job: Job) -> Iterator[str]:
         yield "    " + " ".join(f"{_decimal(leaf_nm, job.unit)}," for leaf_nm in row)
     yield "]"
     yield ""
-    yield "# Largest chance, 0.0001 to 0.2, that grinding takes one ring past its most allowed gap."
+    yield "# Largest chance, 0.0001 to 0.2, that grinding takes one ring past its most allowed gap"
+    yield "# by a quarter of a thou or more; by less, which no leaf can tell, ten times as much."
     yield f"risk = {job.risk:f}"
     yield f"notes = {_quoted(job.notes)}"
     yield ""

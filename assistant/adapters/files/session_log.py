@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import ModuleType
-from typing import IO
+from typing import IO, Protocol
 
 from assistant.bench.events import Envelope, Trouble, to_lines
-from assistant.bench.log_chain import Damage, Scan, scan
+from assistant.bench.log_chain import Scan, scan
 from assistant.errors import LogDamaged, LogError, LogInUse
 
 _fcntl: ModuleType | None
@@ -24,8 +24,23 @@ except ImportError:  # everywhere else
     _msvcrt = None
 
 
+class Memory(Protocol):
+    """What is known of a log apart from the file itself, so that a lost end is found."""
+
+    def held_against(self, found: Scan) -> Scan:
+        """The same, a lost end told as damage."""
+
+    def keep(self, *, first: str, events: int, check: str) -> None:
+        """Remember how far the log goes: check of its first line, events, check of the last.
+
+        Never raises: a log that is on disk counts, whether or not this could be kept.
+        """
+
+
 class SessionLog:
     """EventStore over a JSONL file.
+
+    memory: what is known of the log apart from it; None = nothing.
 
     Opening takes the file for this process alone. What was not written to its end (power lost) is
     moved to a file beside the log, named in ``repaired``; whole lines are never rewritten.
@@ -33,9 +48,10 @@ class SessionLog:
     is changed then), LogError if it cannot be opened.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, memory: Memory | None = None) -> None:
         self.path = path
         self.repaired: Path | None = None
+        self._memory = memory
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._file: IO[bytes] = path.open("a+b", buffering=0)
@@ -47,12 +63,16 @@ class SessionLog:
         try:
             self._lock()
             found, size = _scanned(path)
+            if memory is not None:
+                found = memory.held_against(found)
             _refuse_damage(path, found)
             self._events: Sequence[Envelope] | None = found.events
+            self._count, self._first = len(found.checks), (found.checks or ("",))[0]
             self._end = found.whole_bytes  # what lies behind it was never confirmed
             self._check = found.check
             if self._end < size:
                 self._repair()
+            self._remember()
         except BaseException:
             self._file.close()
             raise
@@ -86,9 +106,13 @@ class SessionLog:
                 f"The log {self.path} cannot be written: {error.strerror}. The last call is not "
                 "kept. Free some space, then call it again."
             ) from error
+        if not self._count:
+            self._first = scan(data).checks[0]
         self._end += len(data)
+        self._count += len(events)
         self._check = check
         self._events = None
+        self._remember()
 
     def read(self) -> Sequence[Envelope]:
         """All events, oldest first. Raises LogDamaged naming the line."""
@@ -109,6 +133,10 @@ class SessionLog:
         """Give the log back; again does no harm."""
         self._file.close()
 
+    def _remember(self) -> None:
+        if self._memory is not None and self._count:
+            self._memory.keep(first=self._first, events=self._count, check=self._check)
+
     def _cut_off_torn(self) -> None:
         """Raises OSError if this is not the log any more that was opened."""
         found = os.fstat(self._file.fileno())
@@ -122,11 +150,7 @@ class SessionLog:
 
     def _lock(self) -> None:
         try:
-            if _fcntl is not None:
-                _fcntl.flock(self._file, _fcntl.LOCK_EX | _fcntl.LOCK_NB)
-            elif _msvcrt is not None:
-                self._file.seek(0x7FFFFFFF)  # a byte that no log reaches, so reading stays free
-                _msvcrt.locking(self._file.fileno(), _msvcrt.LK_NBLCK, 1)
+            _lock(self._file)
         except OSError as error:
             raise LogInUse(
                 f"The log {self.path} is in use by another session. Close that one first."
@@ -148,12 +172,35 @@ class SessionLog:
         self.repaired = torn
 
 
+def in_use(path: Path) -> bool:
+    """Whether another session has the log now; nothing is changed. False if there is none."""
+    try:
+        with path.open("rb") as file:
+            try:
+                _lock(file)
+            except OSError:
+                return True
+    except OSError:  # not there, or not ours to read
+        return False
+    return False
+
+
+def _lock(file: IO[bytes]) -> None:
+    """Take a log for this process until it is closed. Raises OSError if another has it."""
+    if _fcntl is not None:
+        _fcntl.flock(file, _fcntl.LOCK_EX | _fcntl.LOCK_NB)
+    elif _msvcrt is not None:
+        file.seek(0x7FFFFFFF)  # a byte that no log reaches, so reading stays free
+        _msvcrt.locking(file.fileno(), _msvcrt.LK_NBLCK, 1)
+
+
 class LogPlace:
     """Place of a log on disk (sturdy_log.Place)."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, memory: Memory | None = None) -> None:
         self.path = path
         self.name = str(path)
+        self._memory = memory
         self.repaired: Path | None = None
 
     def exists(self) -> bool:
@@ -165,7 +212,7 @@ class LogPlace:
 
     def open(self) -> SessionLog:
         """Open it, made new if there is none. Raises LogError, LogInUse, LogDamaged."""
-        log = SessionLog(self.path)
+        log = SessionLog(self.path, self._memory)
         self.repaired = log.repaired or self.repaired
         return log
 
@@ -184,15 +231,6 @@ def read_log(path: Path) -> Sequence[Envelope]:
     found, _ = _scanned(path)
     _refuse_damage(path, found)
     return found.events
-
-
-def readable_log(path: Path) -> tuple[Sequence[Envelope], Sequence[Damage]]:
-    """All events that can be trusted, and what is damaged; for reading only.
-
-    chain.told_damage makes sentences of it. Raises LogError if there is no such file.
-    """
-    found, _ = _scanned(path)
-    return found.events, found.damages
 
 
 def scan_log(path: Path) -> Scan:
