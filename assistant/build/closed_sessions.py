@@ -11,11 +11,6 @@ from pathlib import Path
 from assistant.adapters.files.clips import Clips
 from assistant.adapters.files.session_log import SessionLog, scan_log
 from assistant.adapters.files.sheet_file import read_sheet
-from assistant.build.ears import load_grammar, load_wording
-from assistant.build.log_memory import kept_records
-from assistant.build.sessions import SOFTWARE, SessionFolder, folder_elsewhere, memory_of
-from assistant.bench.log_chain import told_damage
-from assistant.errors import LogDamaged, LogError, SheetError
 from assistant.bench.events import (
     ClipsForgotten,
     Envelope,
@@ -24,6 +19,11 @@ from assistant.bench.events import (
     TroubleNoted,
     envelope,
 )
+from assistant.bench.log_chain import told_damage
+from assistant.build.ears import load_grammar, load_wording
+from assistant.build.log_memory import kept_records
+from assistant.build.sessions import SOFTWARE, SessionFolder, folder_elsewhere, memory_of
+from assistant.errors import LogDamaged, LogError, SheetError
 from assistant.record.seal import Form, Seal, Verdict, judge, read_seal
 from assistant.record.sheet_forms import sheet_record
 from assistant.record.sheet_from_log import sheet_of

@@ -9,19 +9,19 @@ from pathlib import Path
 
 from assistant.adapters.files.data_files import grammar_texts, shipped
 from assistant.adapters.recognisers.own_model import assurance_data, compiled, usual_cache
-from assistant.adapters.sound.rnnoise import open_front_end
 from assistant.adapters.recognisers.vosk_recognizer import VoskRecognizer
+from assistant.adapters.sound.rnnoise import open_front_end
+from assistant.bench.interpretation import refused_by_ear
+from assistant.bench.reply import Wording
 from assistant.ear.call_confidence import Judge, Weights, weights_from
 from assistant.ear.endpointer import Patience
-from assistant.errors import RecognizerError
-from assistant.language.grammar import REPLIES_FILE, Grammar
-from assistant.bench.interpretation import refused_by_ear
 from assistant.ear.listener import Listener
 from assistant.ear.ports import AudioSource, FrontEnd, Recognizer
-from assistant.bench.reply import Wording
-from assistant.units import Unit
 from assistant.ear.utterance import Heard, Utterance
+from assistant.errors import RecognizerError
+from assistant.language.grammar import REPLIES_FILE, Grammar
 from assistant.language.sentence_graph import WordGraph
+from assistant.units import Unit
 
 DEFAULT_EAR = "own"
 STOCK_EAR = "pocketsphinx"

@@ -9,12 +9,12 @@ from assistant.adapters.files.history_files import find_logs
 from assistant.adapters.files.history_store import RING, SESSION, HistoryStore
 from assistant.adapters.files.parquet_files import write_parquet
 from assistant.adapters.files.session_log import read_log
+from assistant.bench.learned import Learned
+from assistant.bench.session import replay
 from assistant.build.log_reader import Found, read_past
 from assistant.build.sessions import folder_elsewhere, session_folders
-from assistant.bench.learned import Learned
 from assistant.history.past_session import PastSession
 from assistant.history.summary import History, Worker, period
-from assistant.bench.session import replay
 
 Progress = Callable[[int, int], None]
 

@@ -12,20 +12,20 @@ from pathlib import Path
 import numpy as np
 
 from assistant import __version__
-from assistant.tryout import checkup
 from assistant.adapters.files.data_files import shipped
 from assistant.adapters.files.disk import newest_file_s, try_disk
 from assistant.adapters.sound.loudspeaker import LoudSpeaker, check_output
 from assistant.adapters.sound.microphone import Microphone
 from assistant.adapters.sound.speaker import VoiceSpeaker
 from assistant.adapters.sound.wav_file import WavFile
-from assistant.build.ears import DEFAULT_EAR, load_grammar, open_ear
-from assistant.tryout.checkup import Finding
-from assistant.errors import LeafcallError
-from assistant.ear.levels import figures_of, level_db
 from assistant.bench.ports import Speaker
+from assistant.build.ears import DEFAULT_EAR, load_grammar, open_ear
+from assistant.ear.levels import figures_of, level_db
 from assistant.ear.ports import AudioSource
 from assistant.ear.utterance import FRAME_S, SAMPLE_RATE_HZ, Samples
+from assistant.errors import LeafcallError
+from assistant.tryout import checkup
+from assistant.tryout.checkup import Finding
 
 SENTENCE = "Leafcall is ready. Fifteen goes, sixteen snug."
 MEASURED_S = 3.0

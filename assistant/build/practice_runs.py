@@ -7,12 +7,12 @@ from pathlib import Path
 
 from assistant.adapters.files.kept_set import Kept, KeptSet
 from assistant.adapters.sound.wav_file import WavFile
+from assistant.bench.ports import Keys
 from assistant.build.ears import Ear
 from assistant.ear.levels import figures_of
-from assistant.bench.ports import Keys
 from assistant.ear.ports import AudioSource
-from assistant.tryout.practice import Tried, tried
 from assistant.ear.utterance import FRAME_S, Heard, Samples, Utterance
+from assistant.tryout.practice import Tried, tried
 
 LONGEST_WAIT_S = 15.0
 SKIP, STOP = "s", "q"
@@ -80,7 +80,9 @@ def file_takes(
         source = WavFile(path)
         calls = list(ear.listener(source).calls())
         if not calls:
-            yield Take(tried(number, phrase, None, ear.grammar, figures=None), source.sound.samples())
+            yield Take(
+                tried(number, phrase, None, ear.grammar, figures=None), source.sound.samples()
+            )
             continue
         longest = max(calls, key=lambda call: (len(call[1].words), call[0].end_s - call[0].start_s))
         yield _take(number, phrase, longest, ear, sound=source.sound.samples())

@@ -5,12 +5,12 @@ from pathlib import Path
 
 from assistant.adapters.files.session_log import read_log
 from assistant.adapters.sound.wav_file import WavFile
+from assistant.bench.session import replay
 from assistant.build.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
 from assistant.build.sessions import SessionFolder
+from assistant.ear.utterance import Heard, Hypothesis
 from assistant.errors import AudioError, LogError
 from assistant.record.rehearing import HeardAgain, heard_again, kept_calls
-from assistant.bench.session import replay
-from assistant.ear.utterance import Heard, Hypothesis
 
 
 def hear_again(

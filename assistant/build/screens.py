@@ -4,16 +4,16 @@ from collections.abc import Sequence
 from types import TracebackType
 from typing import Protocol, Self
 
-from assistant.bench import events as ev
 from assistant.adapters.terminal.screen import LiveScreen, can_draw
 from assistant.adapters.terminal.terminal import Terminal
+from assistant.bench import events as ev
 from assistant.bench.dialogue import Turn
-from assistant.ear.levels import RunningFloor
-from assistant.display.panel import Row, panel
-from assistant.display.panel_model import LiveFacts, PanelFacts, facts_of
 from assistant.bench.ports import Mode
 from assistant.bench.reply import Wording
+from assistant.display.panel import Row, panel
+from assistant.display.panel_model import LiveFacts, PanelFacts, facts_of
 from assistant.display.turn_lines import turn_lines
+from assistant.ear.levels import RunningFloor
 
 _MOST_TROUBLES = 2
 

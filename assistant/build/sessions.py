@@ -11,26 +11,26 @@ from pathlib import Path
 
 from assistant import __version__
 from assistant.adapters.files.clips import Clips
+from assistant.adapters.files.failover_log import SturdyLog
 from assistant.adapters.files.job_file import read_job
 from assistant.adapters.files.learned_file import LearnedFile, usual_path
 from assistant.adapters.files.log_heads import LogHeads
 from assistant.adapters.files.session_log import LogPlace, in_use, read_log
 from assistant.adapters.files.sheet_file import save_sheet, sheet_template
-from assistant.adapters.files.failover_log import SturdyLog
-from assistant.build.ears import load_grammar, load_wording
-from assistant.build.log_memory import LogMemory, keep_older_sheets
-from assistant.bench.log_chain import told_damage
 from assistant.bench.dialogue import Call, Dialogue, Turn
-from assistant.errors import JobError, LearnedError, LogDamaged, LogError, LogInUse
 from assistant.bench.events import ClipKeepingSet, SessionOpened, VoiceSet
-from assistant.language.grammar import Grammar
 from assistant.bench.job import Job
+from assistant.bench.log_chain import told_damage
 from assistant.bench.ports import Speaker
-from assistant.record.sheet_forms import sheet_page, sheet_record, sheet_table
-from assistant.record.sheet_from_log import sheet_of
 from assistant.bench.reply import Wording
 from assistant.bench.session import replay
+from assistant.build.ears import load_grammar, load_wording
+from assistant.build.log_memory import LogMemory, keep_older_sheets
 from assistant.ear.utterance import Heard, Utterance
+from assistant.errors import JobError, LearnedError, LogDamaged, LogError, LogInUse
+from assistant.language.grammar import Grammar
+from assistant.record.sheet_forms import sheet_page, sheet_record, sheet_table
+from assistant.record.sheet_from_log import sheet_of
 
 SOFTWARE = f"leafcall {__version__}"
 
