@@ -137,7 +137,8 @@ def heard_record(
 ) -> str:  # fmt: skip
     """One line of JSON on one utterance (None: the file held no speech), for other programs.
 
-    warnings: what may have spoiled the sound (clipped, cut short, silent, narrow). latency_s: from the end of speech to the result, the quiet waited for included.
+    warnings: what may have spoiled the sound (clipped, cut short, silent, narrow).
+    latency_s: from the end of speech to the result, the quiet waited for included.
     """
     parsed = ear.grammar.parse(heard.words) if heard.words else None
     refused = "no speech" if utterance is None else refused_by_ear(heard, ear.grammar)

@@ -1,6 +1,5 @@
 """Which session a job gets: one at a time, and those too that had to be kept elsewhere."""
 
-import os
 import shutil
 from pathlib import Path
 
@@ -68,7 +67,7 @@ def test_a_session_kept_in_the_data_folder_is_found_by_every_command(
     assert len(read_log(away)) > known
     assert "10 thou goes" in (away.parent / "sheet.html").read_text(encoding="utf-8")
     # The folder can be written again: it comes home.
-    os.unlink("a-sessions")
+    Path("a-sessions").unlink()
     assert run("sheet", "a.toml").code == 0
     assert "11 thou no go" in folder.sheet.read_text(encoding="utf-8")
     assert not away.exists()
