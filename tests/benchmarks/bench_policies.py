@@ -5,10 +5,10 @@
 
 Players: ours (the product as it is), the optimum of a dynamic programme with the same knowledge and
 the same limit of risk for each cut, the same told the grinder's true rate, the same without the
-limit (spoiling only has its price), and three rules of thumb. Reported for each scenario
-(shop.py): share of rings spoiled by over-grinding, passes and readings per ring, share that ends
-inside the window, each with a 95 % confidence interval. What is in the file of ``--kept`` already
-is not played again.
+limit (spoiling only has its price), and rules of thumb. Reported for each scenario (shop.py): share
+of rings ground over the most, over it and under the least by a hair or more, passes and readings
+per ring, share that ends inside the window, with 95 % confidence intervals. What is in the file of
+``--kept`` already is not played again.
 """
 
 import argparse
@@ -30,6 +30,7 @@ from rich.table import Table
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from optimum import HAIR
 from players import PLAYERS, Outcome, play
 from rules import READINGS_PER_PASS, RULES, play_rule
 from shop import Scenario
@@ -65,6 +66,8 @@ class Result:
     player: str
     rings: int
     spoiled: int
+    over: int
+    under: int
     inside: int
     passes: float
     passes_se: float
@@ -81,6 +84,8 @@ class Result:
             self.player,
             f"{self.rings}",
             f"{1e3 * self.spoiled / self.rings:.2f} [{1e3 * low:.2f}, {1e3 * high:.2f}]",
+            f"{1e3 * self.over / self.rings:.2f}",
+            f"{100 * self.under / self.rings:.2f}",
             f"{self.passes:.3f} +- {1.96 * self.passes_se:.3f}",
             f"{self.readings:.2f}",
             f"{share:.1f} [{100 * inside_low:.1f}, {100 * inside_high:.1f}]",
@@ -99,6 +104,8 @@ def summarise(
         player,
         len(outcomes),
         sum(outcome.spoiled for outcome in outcomes),
+        sum(outcome.gap > scenario.most + HAIR for outcome in outcomes),
+        sum(outcome.gap < scenario.least - HAIR for outcome in outcomes),
         sum(scenario.least <= outcome.gap <= scenario.most for outcome in outcomes),
         float(passes.mean()),
         float(passes.std() / sqrt(len(passes))),
@@ -118,6 +125,8 @@ def rule_result(scenario: Scenario, name: str, rings: int, seed: int) -> Result:
         name,
         rings,
         int(spoiled.sum()),
+        int((gap > scenario.most + HAIR).sum()),
+        int((gap < scenario.least - HAIR).sum()),
         int(inside.sum()),
         float(passes.mean()),
         float(passes.std() / sqrt(rings)),
@@ -199,7 +208,9 @@ def show(console: Console, results: Iterable[Result]) -> None:
         for column in (
             "player",
             "rings",
-            "spoiled, of 1000",
+            "over the most, of 1000",
+            "by a hair or more",
+            "under by a hair, %",
             "passes a ring",
             "readings",
             "inside, %",

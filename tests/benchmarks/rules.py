@@ -5,13 +5,22 @@ the same spread, offset and leaf error as in shop.py. Lengths thou.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from shop import Scenario
 
 Floats = NDArray[np.float64]
-Rule = Callable[[Floats, Scenario], Floats]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """How much to feed for what was read, thou; it stops so much over the least, thou."""
+
+    feed: Callable[[Floats, Scenario], Floats]
+    stop_over: float = 0.0
+
 
 READINGS_PER_PASS = 2
 _MOST_PASSES = 60
@@ -34,11 +43,22 @@ def safe_steps(read: Floats, scenario: Scenario) -> Floats:
     return np.where(rest > 5.0, 3.0, np.where(rest > 1.0, 1.0, scenario.step))
 
 
-RULES: dict[str, Rule] = {
-    "halve the rest": halve_the_rest,
-    "one thou": one_thou,
-    "safe steps": safe_steps,
+def most_of_the_rest(read: Floats, scenario: Scenario) -> Floats:
+    """70 % of what is missing to the middle of the window, the smallest step within a thou of it."""
+    rest = (scenario.least + scenario.most) / 2 - read
+    return np.where(
+        rest > 1.0, np.maximum(_down(0.7 * rest, scenario), scenario.step), scenario.step
+    )
+
+
+RULES = {
+    "halve the rest": Rule(halve_the_rest),
+    "halve, careful": Rule(halve_the_rest, stop_over=0.5),
+    "70 %, careful": Rule(most_of_the_rest, stop_over=0.5),
+    "one thou": Rule(one_thou),
+    "safe steps": Rule(safe_steps),
 }
+"""The careful ones go on until a leaf says half a thou more than the least."""
 
 
 def play_rule(
@@ -69,11 +89,11 @@ def play_rule(
         read = np.round(felt * 2) / 2
         wrong = rng.random(rings) < scenario.misheard
         read = np.where(wrong, read + rng.choice([-1.0, 1.0], rings), read)
-        live &= read < scenario.least
+        live &= read < scenario.least + rule.stop_over
         if not live.any():
             break
         # A ring that butts has no reading: ten thou first, as everybody does.
-        feed = np.where(gap <= 0, 10.0, rule(read, scenario))
+        feed = np.where(gap <= 0, 10.0, rule.feed(read, scenario))
         removal = np.maximum(rate * feed + scenario.cut_sd * rng.standard_normal(rings), 0.0)
         gap = np.where(live, gap + removal, gap)
         passes += live
