@@ -44,7 +44,7 @@ def safe_steps(read: Floats, scenario: Scenario) -> Floats:
 
 
 def most_of_the_rest(read: Floats, scenario: Scenario) -> Floats:
-    """70 % of what is missing to the middle of the window, within a thou of it the smallest step."""
+    """70 % of what is missing to the middle of the window; within a thou of it, a step."""
     rest = (scenario.least + scenario.most) / 2 - read
     return np.where(
         rest > 1.0, np.maximum(_down(0.7 * rest, scenario), scenario.step), scenario.step
