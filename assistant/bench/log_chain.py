@@ -62,6 +62,7 @@ class _Reading:
     sealed: bool = False  # a line of form 2 has been seen
     damages: list[Damage] = field(default_factory=list)
     unread: list[int] = field(default_factory=list)
+    jumped: tuple[int, int] | None = None  # line and seq of the last one, if some are missing
 
     def damaged(self, number: int, reason: str) -> None:
         self.damages.append(Damage(number, reason))
@@ -74,6 +75,8 @@ class _Reading:
             return self.damaged(
                 number, f"Line {number} of the log has the old form among new ones."
             )
+        if seq <= self.last_seq and self._follows_a_false_seq(line):
+            self._drop_the_false_seq(seq)
         if seq <= self.last_seq:
             self.damaged(
                 number,
@@ -97,9 +100,24 @@ class _Reading:
                         number, f"Line {number} of the log was changed after it was written."
                     )
                 self.damaged(number, f"One of the lines 1 to {number} of the log was changed.")
+        self.jumped = (number, seq) if seq != self.last_seq + 1 else None
         self.last_seq = seq
         self.found[seq] = (number, line.envelope)
         return None
+
+    def _follows_a_false_seq(self, line: Line) -> bool:
+        """Whether the line before has a number too high, and this one goes on from it."""
+        if self.jumped is None or line.check is None:
+            return False
+        return line.check in {next_check(check, line.body) for check in self.checks}
+
+    def _drop_the_false_seq(self, seq: int) -> None:
+        if self.jumped is not None:
+            number, false_seq = self.jumped
+            del self.found[false_seq]
+            self.unread.append(number)
+            self.damaged(number, f"Line {number} of the log was changed after it was written.")
+        self.last_seq, self.jumped = seq - 1, None
 
 
 def scan(data: bytes) -> Scan:

@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -62,6 +63,18 @@ def test_any_changed_byte_is_found_and_costs_no_other_line(at: int, data: Any) -
     assert {damage.line for damage in found.damages} <= {at + 1, at + 2}
     others = [event for event in MANY if event.seq != at]
     assert [event for event in found.events if event.seq != at] == others
+
+
+@pytest.mark.parametrize(("at", "seq"), [(0, 1), (0, 9), (3, 4), (3, 8), (5, 2), (10, 90)])
+def test_a_line_whose_number_was_changed_costs_no_other_line(at: int, seq: int) -> None:
+    false = LINES[at].replace(f'"seq":{at},'.encode(), f'"seq":{seq},'.encode())
+    assert false != LINES[at]
+    found = scan(log([*LINES[:at], false, *LINES[at + 1 :]]))
+    assert {damage.line for damage in found.damages} <= {at + 1, at + 2}
+    assert found.damages
+    assert [event for event in found.events if event.seq != at] == [
+        event for event in MANY if event.seq != at
+    ]
 
 
 @given(at=st.integers(0, 11), text=st.text(min_size=1, max_size=8))
