@@ -18,6 +18,7 @@ from assistant.bench.session import Pending, State
 from assistant.errors import CommandNotAllowed, GrammarError
 from assistant.fitting.belief import Belief
 from assistant.fitting.facts import Feel
+from assistant.fitting.removal import is_narrow
 from assistant.fitting.targets import Window
 from assistant.language.grammar import REPLIES_FILE, load_yaml
 from assistant.language.numbers import NumberWords
@@ -296,10 +297,12 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         facts["leaf_stack"] = " ".join(str(leaf_nm) for leaf_nm in advice.stack_nm)
     if advice.key is not None:
         facts["place"] = wording.place(advice.key)
-    if advice.window is not None:
+    if advice.window is not None and advice.key is not None:
         facts |= _window_facts(advice.window, unit, wording)
         if advice.step is Step.SEAT and advice.window.most_nm is None:
             name += " least only"
+        elif advice.step is Step.SEAT and is_narrow(advice.window, state.bench(advice.key)):
+            name += " narrow"
     if advice.belief is not None and advice.belief.known:
         sure = advice.step in (Step.ACCEPT, Step.DRESS, Step.LIKELY)
         facts["gap"] = _gap(advice.belief, unit, wording, sure=sure)

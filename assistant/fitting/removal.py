@@ -12,7 +12,7 @@ from enum import StrEnum
 from math import floor, hypot
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from assistant.fitting.belief import Belief
 from assistant.fitting.bench import Bench, GrinderKind
@@ -110,6 +110,21 @@ def next_cut(belief: Belief, window: Window, bench: Bench) -> CutAdvice:
         return _no_cut(CutReason.LIKELY, belief, window)
     smallest = p_over_after(belief, bench.grinder.unit_step, window.most_nm)
     return replace(_no_cut(CutReason.TOO_RISKY, belief, window), p_over=smallest)
+
+
+def is_narrow(window: Window, bench: Bench) -> bool:
+    """Whether the last cut cannot be aimed so that it stays within the risk above and, with the
+    job's confidence, above the least: its spread and half a step are too much for the window.
+
+    The distance is that of two quantiles of the normal distribution of the last cut.
+    """
+    if window.most_nm is None:
+        return False
+    grinder = bench.grinder
+    sd_nm = hypot(grinder.cut_sd_nm, bench.person.offset_sd_nm)
+    wanted_nm = (ndtri(1 - bench.over_risk) + ndtri(bench.confidence)) * sd_nm
+    wanted_nm += grinder.unit_step * grinder.unit_rate_nm / 2
+    return bool(wanted_nm > window.most_nm - window.least_nm + HAIR_NM)
 
 
 def _least_went_twice(belief: Belief, window: Window) -> bool:

@@ -20,7 +20,7 @@ from assistant.fitting import (
     next_cut,
     next_leaf,
 )
-from assistant.fitting.removal import p_over_after
+from assistant.fitting.removal import is_narrow, p_over_after
 from assistant.fitting.targets import HAIR_NM
 from tests.fitting.ring_calls import (
     BENCH,
@@ -276,3 +276,14 @@ def test_the_dial_is_never_set_beyond_the_largest_cut(rate: float) -> None:
     rail = advice_for(goes(5), snug(6), no_go(7), bench=weak, window=window(30, None))
     assert 0 < rail.feed_nm <= 10 * THOU
     assert advice_for(butts(), bench=weak, window=wide).feed_nm <= 10 * THOU
+
+
+def test_a_window_that_the_tool_cannot_meet_is_told() -> None:
+    # Spreads 0.25 and 0.1 thou: (3.090 + 1.645) x 0.2693 + 0.25 = 1.525 (normal tables), less the
+    # hair of 0.25: 1.275 thou.
+    assert is_narrow(window(15, 16), BENCH)
+    assert is_narrow(window(15, 16.27), BENCH)
+    assert not is_narrow(window(15, 16.28), BENCH)
+    assert not is_narrow(window(15, None), BENCH)
+    steady = replace(BENCH, grinder=Grinder(cut_sd_nm=0.1 * THOU, step_nm=2_540))
+    assert not is_narrow(window(15, 16), steady)

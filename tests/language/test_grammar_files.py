@@ -242,7 +242,7 @@ def _kinds(union: Any) -> set[str]:
 
 
 STEP_VARIANTS = {
-    Step.SEAT: ("", " least only"),
+    Step.SEAT: ("", " least only", " narrow"),
     Step.AFTER_CUT: ("", " deburred", " square"),
     Step.MEASURE: ("", " afresh"),
     Step.CUT: ("", " strokes", " near", " near strokes"),
