@@ -1,7 +1,9 @@
 """The demo: a whole session from real sound to log, replies and sheet."""
 
+import io
 import re
 import wave
+from contextlib import redirect_stdout
 from pathlib import Path
 
 import pytest
@@ -19,8 +21,16 @@ from assistant.fitting.facts import Feel
 @pytest.fixture(scope="module")
 def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("demo") / "out"
-    run_demo(folder, Terminal(), ear=DEFAULT_EAR, denoise=None)
+    printed = io.StringIO()
+    with redirect_stdout(printed):
+        run_demo(folder, Terminal(), ear=DEFAULT_EAR, denoise=None)
+    (folder / "printed.txt").write_text(printed.getvalue(), encoding="utf-8")
     return folder
+
+
+def without_score(text: str) -> str:
+    """The last figures of a score differ from machine to machine."""
+    return re.sub(r"  \(\d\.\d\d\)$", "", text, flags=re.M)
 
 
 @pytest.mark.audio
@@ -37,6 +47,19 @@ class TestDemo:
         assert any(getattr(event, "feel", None) is Feel.BUTTS for event in events)
         assert any(isinstance(event, QuestionAsked) for event in events)
         assert any(isinstance(event, EntryRetracted) for event in events)
+
+    def test_it_prints_what_the_readme_quotes(self, out: Path) -> None:
+        readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+        quoted = re.search(r"```text\n(  heard .*?)```", readme, flags=re.S)
+        assert quoted is not None
+        wanted = [without_score(block) for block in quoted[1].strip("\n").split("\n\n")]
+        printed = (out / "printed.txt").read_text(encoding="utf-8")
+        assert len(wanted) == 3
+        *calls, talk = wanted
+        for block in calls:
+            assert block in without_score(printed)
+        # What talk is taken for depends on the machine's arithmetic, that it is refused does not.
+        assert talk.splitlines()[1] in printed
 
     def test_replies_are_sound(self, out: Path) -> None:
         replies = sorted((out / "replies").glob("*.wav"))
