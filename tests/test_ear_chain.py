@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 import soundfile
 
-from assistant.adapters.recognisers.sphinx_recognizer import SphinxRecognizer
 from assistant.adapters.sound.rnnoise import PassThrough, RNNoise
 from assistant.adapters.sound.wav_file import WavFile
+from assistant.build.ears import DEFAULT_EAR, open_recognizer
 from assistant.ear.listener import Listener
+from assistant.ear.ports import Recognizer
 from assistant.ear.utterance import SAMPLE_RATE_HZ, Heard, Utterance
 from tests.benchmarks.noises import add_noise, end_of_speech_s
 from tests.contract.recognizer_contract import FOREIGN, GRAPH, SENTENCES
@@ -23,8 +24,8 @@ PAUSE_S = 1.2
 
 
 @pytest.fixture(scope="module")
-def recognizer() -> Iterator[SphinxRecognizer]:
-    recognizer = SphinxRecognizer(GRAPH)
+def recognizer() -> Iterator[Recognizer]:
+    recognizer = open_recognizer(DEFAULT_EAR, GRAPH)
     yield recognizer
     recognizer.close()
 
@@ -57,7 +58,7 @@ def bench_talk(
 
 
 def hear(
-    path: Path, recognizer: SphinxRecognizer, front_end: RNNoise | PassThrough
+    path: Path, recognizer: Recognizer, front_end: RNNoise | PassThrough
 ) -> list[tuple[Utterance, Heard]]:
     source = WavFile(path)
     complete = {tuple(sentence.split()) for sentence in SENTENCES}
@@ -71,7 +72,7 @@ def hear(
 @pytest.mark.parametrize("rate_hz", [16_000, 44_100])
 def test_every_call_of_a_recording_is_heard_at_its_time(
     tmp_path: Path,
-    recognizer: SphinxRecognizer,
+    recognizer: Recognizer,
     front_end: type[RNNoise | PassThrough],
     rate_hz: int,
 ) -> None:
@@ -85,7 +86,7 @@ def test_every_call_of_a_recording_is_heard_at_its_time(
 
 
 def test_the_denoiser_carries_the_calls_through_noise(
-    tmp_path: Path, recognizer: SphinxRecognizer
+    tmp_path: Path, recognizer: Recognizer
 ) -> None:
     ends = bench_talk(tmp_path / "noisy.wav", snr_db=15.0)
     calls = hear(tmp_path / "noisy.wav", recognizer, RNNoise())
@@ -93,7 +94,7 @@ def test_the_denoiser_carries_the_calls_through_noise(
     assert [u.end_s for u, _ in calls] == pytest.approx(ends, abs=0.15)
 
 
-def test_talk_that_is_not_for_it_passes(tmp_path: Path, recognizer: SphinxRecognizer) -> None:
+def test_talk_that_is_not_for_it_passes(tmp_path: Path, recognizer: Recognizer) -> None:
     soundfile.write(tmp_path / "talk.wav", np.tile(clip(FOREIGN), 2), SAMPLE_RATE_HZ)
     for _, heard in hear(tmp_path / "talk.wav", recognizer, RNNoise()):
         assert not heard.words or heard.score < 0.5
@@ -101,7 +102,7 @@ def test_talk_that_is_not_for_it_passes(tmp_path: Path, recognizer: SphinxRecogn
 
 @pytest.mark.parametrize("noise", ["white", "pink"])
 def test_noise_alone_is_never_an_accepted_call(
-    tmp_path: Path, recognizer: SphinxRecognizer, noise: str
+    tmp_path: Path, recognizer: Recognizer, noise: str
 ) -> None:
     from tests.benchmarks.noises import make_noise
 

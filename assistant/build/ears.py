@@ -14,7 +14,6 @@ from assistant.adapters.sound.rnnoise import open_front_end
 from assistant.bench.interpretation import refused_by_ear
 from assistant.bench.reply import Wording
 from assistant.ear.call_confidence import Judge, Weights, weights_from
-from assistant.ear.endpointer import Patience
 from assistant.ear.listener import Listener
 from assistant.ear.ports import AudioSource, FrontEnd, Recognizer
 from assistant.ear.utterance import Heard, Utterance
@@ -24,13 +23,10 @@ from assistant.language.sentence_graph import WordGraph
 from assistant.units import Unit
 
 DEFAULT_EAR = "own"
-STOCK_EAR = "pocketsphinx"
-EARS = (DEFAULT_EAR, STOCK_EAR)
+EARS = (DEFAULT_EAR,)
 OWN_MODEL = "leafcall-en"
 SPEEDS = 0.93, 1.075
 """Two hearings of each call: a little slower and a little faster than it was said."""
-_CALM = Patience(clear=0.35, look_s=0.25, short_hang_s=0.25, middle_hang_s=0.45, long_hang_s=0.45)
-"""For an ear whose words so far lag behind and that is too slow to look ahead."""
 
 
 def load_grammar(folder: Path | None = None, *, unit: Unit = Unit.INCH) -> Grammar:
@@ -58,16 +54,6 @@ def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
         return VoskRecognizer(
             graph, grammar_model, loop_folder=loop_model, name=OWN_MODEL, speeds=SPEEDS
         )
-    if ear == STOCK_EAR:
-        try:  # only when it is wanted: it is an extra, and its decoder is slow to load
-            from assistant.adapters.recognisers.sphinx_recognizer import SphinxRecognizer
-        except ModuleNotFoundError as error:
-            raise RecognizerError(
-                f"--ear {STOCK_EAR} needs a package that is not here: run 'pip install "
-                f"leafcall[stock]', or use --ear {DEFAULT_EAR}."
-            ) from error
-
-        return SphinxRecognizer(graph)
     if Path(ear).is_dir():
         return VoskRecognizer(graph, Path(ear))
     raise RecognizerError(
@@ -82,7 +68,6 @@ class Ear:
 
     notice: a sentence to show if hearing is worse than it could be, else empty.
     weights: turn what the recogniser knows into its score; None leaves the score as it is.
-    slow: it cannot hear an utterance twice while the builder waits.
     """
 
     grammar: Grammar
@@ -90,7 +75,6 @@ class Ear:
     recognizer: Recognizer
     notice: str
     weights: Weights | None = None
-    slow: bool = False
 
     def listener(self, source: AudioSource) -> Listener:
         """Listens to one source."""
@@ -104,7 +88,7 @@ class Ear:
         return Listener(
             source, self.front_end, self.recognizer, is_complete=self.grammar.is_complete,
             may_go_on=self.grammar.may_mean_more, half_said=half_said,
-            judge=judge, patience=_CALM if self.slow else None, ahead=not self.slow,
+            judge=judge, ahead=True,
         )  # fmt: skip
 
 
@@ -121,7 +105,7 @@ def open_ear(
     recognizer = open_recognizer(ear, grammar.graph)
     try:
         front_end, notice = open_front_end(denoise=cleaned)
-        yield Ear(grammar, front_end, recognizer, notice, _weights(ear), slow=ear == STOCK_EAR)
+        yield Ear(grammar, front_end, recognizer, notice, _weights(ear))
     finally:
         recognizer.close()
 

@@ -13,7 +13,7 @@ from assistant.adapters.recognisers.vosk_recognizer import STANDARD_MODEL, fetch
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.new_job import Question, interview, take_default
 from assistant.bench.slot import readings_called, taught_by_slot
-from assistant.build.ears import DEFAULT_EAR, OWN_MODEL, STOCK_EAR, load_grammar
+from assistant.build.ears import DEFAULT_EAR, OWN_MODEL, load_grammar
 from assistant.build.histories import learned_anew, logs_of
 from assistant.build.sessions import learned_key
 from assistant.cli.options import JobFile
@@ -172,8 +172,6 @@ def models(
         terminal.show(
             f"--ear {DEFAULT_EAR}: our own small Vosk model ({OWN_MODEL}), built in; its words "
             "are compiled from the grammar, no network is needed.\n"
-            f"--ear {STOCK_EAR}: a stock recogniser with its English model, to compare with: "
-            "'pip install leafcall[stock]'.\n"
             "--ear FOLDER: the folder of a Vosk model (conf, am and graph inside).\n"
             f"Standard small English Vosk model ({STANDARD_MODEL}, about 40 MB, from the vendor, "
             "needs a network):\n"

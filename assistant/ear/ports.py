@@ -52,7 +52,7 @@ class Recognizer(Protocol):
 
     @property
     def name(self) -> str:
-        """Name for people: ``pocketsphinx``, ``vosk``."""
+        """Name for people: ``vosk leafcall-en``, ``keyboard``."""
 
     def begin(self) -> None:
         """Start an utterance, dropping an unfinished one."""

