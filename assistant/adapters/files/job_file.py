@@ -6,7 +6,6 @@ a comment for every key, which reads back equal.
 
 import difflib
 import json
-import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -17,6 +16,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from assistant.adapters.files.whole_file import write_whole
 from assistant.bench.job import (
     FactorRule,
     Grinder,
@@ -351,17 +351,11 @@ def write_job(job: Job, path: Path, *, replace: bool = False) -> None:
     Raises JobError if the file is there already and ``replace`` is false, or cannot be written.
     """
     text = job_text(job)
-    part = path.with_name(f".{path.name}.part")
     try:
         if not replace and path.exists():
             raise JobError(f"{path} is there already: choose another name or remove it.")
-        with part.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
+        write_whole(path, text.encode())
     except OSError as exc:
-        part.unlink(missing_ok=True)
         raise JobError(
             f"{path} cannot be written: {exc.strerror}. Choose another folder or make room."
         ) from exc

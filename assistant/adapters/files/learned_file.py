@@ -6,6 +6,7 @@ from pathlib import Path
 import platformdirs
 from pydantic import TypeAdapter, ValidationError
 
+from assistant.adapters.files.whole_file import write_whole
 from assistant.bench.learned import Learned
 from assistant.errors import LearnedError
 
@@ -58,13 +59,8 @@ class LearnedFile:
             raise LearnedError(f"{self.path} cannot be erased: {error.strerror}.") from error
 
     def _write(self, entries: dict[str, Learned]) -> None:
-        part = self.path.with_name(f".{self.path.name}.part")
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            with part.open("wb") as file:
-                file.write(_ENTRIES.dump_json(entries, indent=1))
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(self.path)
+            write_whole(self.path, _ENTRIES.dump_json(entries, indent=1))
         except OSError as error:
             raise LearnedError(f"{self.path} cannot be written: {error.strerror}.") from error

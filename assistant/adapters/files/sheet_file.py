@@ -1,8 +1,8 @@
 """The template of the build sheet; reading a sheet, and writing it whole or not at all."""
 
-import os
 from pathlib import Path
 
+from assistant.adapters.files.whole_file import write_whole
 from assistant.errors import SheetError
 
 _TEMPLATE = Path(__file__).resolve().parents[2] / "pages" / "sheet.html"
@@ -23,16 +23,9 @@ def save_sheet(path: Path, text: str) -> None:
 
     Raises SheetError if it cannot be written; an older sheet is then still there.
     """
-    part = path.with_name(f".{path.name}.part")
     try:
-        # newline="": CSV brings its own line ends.
-        with part.open("w", encoding="utf-8", newline="") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
+        write_whole(path, text.encode())  # as it is: CSV brings its own line ends
     except OSError as exc:
-        part.unlink(missing_ok=True)
         raise SheetError(
             f"The sheet {path} cannot be written: {exc.strerror}. Make room or choose another "
             "folder; the session log is not touched."
