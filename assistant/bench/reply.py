@@ -154,6 +154,10 @@ class Wording:
         one = int(str(value)) == 1
         return self.text("answers", "one stroke" if one else "strokes").format(count=value)
 
+    def rounds(self, count: int) -> str:
+        """So many more rounds of cutting and measuring, in words."""
+        return self.text("answers", "one round" if count == 1 else "rounds").format(count=count)
+
     def _say_length(self, length_nm: int, unit: Unit) -> str:
         return f"{self._say_count(length_nm, unit)} {self._data.units[unit]}"
 
@@ -456,7 +460,7 @@ def _answer(question: Question, state: State, wording: Wording) -> Reply:
                 "more_nm": advice.more_nm,
                 "feed_nm": advice.feed_nm,
                 "strokes": advice.strokes,
-                "passes": max(1, round(advice.passes)),
+                "passes": wording.rounds(max(1, round(advice.passes))),
             }
         case _ if advice.step in (Step.CLOSE, Step.LIKELY) or belief.best_nm >= window.least_nm:
             return reply_to_advice(advice, state, wording)

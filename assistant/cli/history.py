@@ -34,7 +34,7 @@ def history(
         ),
     ] = None,
 ) -> None:
-    """Tell what all your sessions tell: passes and readings a ring, what was learned, trends."""
+    """Summarise all your sessions: passes and readings a ring, what was learned, trends."""
     terminal = Terminal()
     named = [str(place) for place in places or [Path()]]
     logs = logs_of([Path(place) for place in named])

@@ -30,7 +30,7 @@ def review(
         bool, typer.Option("--open/--no-open", help="Open the page in the browser.")
     ] = True,
 ) -> None:
-    """Look a session over: engine, rings and spoken log as a page beside the log."""
+    """Write a review page and open it: engine, rings and spoken log of a session."""
     terminal = Terminal()
     folder = folder_of(log)
     found = memory_of(folder).scan()

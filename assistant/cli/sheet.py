@@ -26,7 +26,7 @@ def sheet(
         typer.Argument(metavar="[LOG]", help="With --verify: the log, if not beside the sheet."),
     ] = None,
     verify: Annotated[
-        bool, typer.Option("--verify", help="Say whether a sheet belongs to its log, unaltered.")
+        bool, typer.Option("--verify", help="Check that a sheet matches its log and is unaltered.")
     ] = False,
 ) -> None:
     """Write the build sheet of a session again: as a page, a table and a record (JSON)."""
@@ -82,7 +82,7 @@ def forget(
 
 
 def mend(log: LogOrJob) -> None:
-    """Begin a new session from what can still be read of a damaged log; that log is left alone."""
+    """Begin a new session from what can still be read of a damaged log, which is not changed."""
     terminal = Terminal()
     new, told = mend_log(folder_of(log))
     for sentence in told:

@@ -6,8 +6,8 @@ talk that was not for the bench and on noise (``tests/benchmarks/fit_assurance``
 the sound model as plain data. Without such numbers the recogniser's own score stands.
 
 What is far fainter than the calls of the builder is hardly one of them: somebody else's talk, a
-radio. How loud his calls are is learned while he works (``Judge``). What follows talk without a
-breath belongs to it.
+radio. How loud those calls are is learned in the session (``Judge``). Speech within 2 s of
+other talk is treated as part of it.
 """
 
 import math
@@ -30,7 +30,7 @@ said again itself; the read-back and what is plausible at the bench still stand 
 _NO_RIVAL = {"lead": 1.0, "rest": 0.0, "number": 0.0}
 _FAR = 4.0  # nats to a rival beyond which nothing more is known: the recogniser's lattice ends
 LEVEL_SPREAD_DB = 6.0
-"""Spread of the level of one builder's calls: he turns away, comes near, shouts (common practice,
+"""Spread of the level of one builder's calls: turning away, coming near, shouting (common practice,
 no source; halving the distance alone gives 6 dB)."""
 _TALK_BELOW = 0.2  # score of an utterance that was not meant for the bench
 _BREATH_S = 2.0  # who has just been talking and means the bench now mostly takes so long

@@ -125,7 +125,7 @@ def test_a_leaf_not_in_the_set_is_refused_with_the_nearest_two(bench: Bench) -> 
     reply = bench.type("top ring fifteen and a half goes")
     assert reply == (
         "No fifteen and a half thou leaf in your set. Try fifteen thou or sixteen thou, or stack "
-        "two with plus."
+        "two: say ten plus four."
     )
 
 

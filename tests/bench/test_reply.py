@@ -45,8 +45,8 @@ SPOKEN: list[tuple[str, list[str], str]] = [
     ("ends", ["top ring", "sixteen goes seventeen snug", "ends are not square"],
      "Ends not square. Dress the ends square, then measure again."),
     ("over", ["top ring", "twenty one goes twenty two snug", "how much more"],
-     "About twenty two thou, over the most of eighteen thou. No more cutting. Accept it, or "
-     "spoiled ring."),
+     "About twenty two thou, over the limit of eighteen thou. Stop cutting. Say accept it, "
+     "or spoiled ring."),
     ("accept", ["top ring", "sixteen goes seventeen snug", "accept it"],
      "Accepted. cylinder two upper rail. At least fifteen thou. Set it square, try {leaf} thou."),
     ("accept below", ["top ring", "twelve goes thirteen snug", "accept it"],
@@ -98,8 +98,8 @@ SPOKEN: list[tuple[str, list[str], str]] = [
     ("no such ring", ["oil ring"],
      "No oil ring in this job. It has upper rail, second ring, top ring."),
     ("no such leaf", ["fifteen and a half goes"],
-     "No fifteen and a half thou leaf in your set. Try fifteen thou or sixteen thou, or stack two "
-     "with plus."),
+     "No fifteen and a half thou leaf in your set. Try fifteen thou or sixteen thou, or stack two: "
+     "say ten plus four."),
     ("unfinished", ["fifteen"], "fifteen what? Say almost, drops, goes, no, plus, snug."),
     ("unfinished number", ["ground"], "ground what? Say a number."),
     ("stray", ["fifteen goes banana"],
@@ -371,6 +371,8 @@ NEVER_IN_A_DIALOGUE = {
     # Texts used as parts, not filled.
     ("answers", "a number"),
     ("answers", "minus"),
+    ("answers", "one round"),
+    ("answers", "rounds"),
     ("answers", "one stroke"),
     ("answers", "strokes"),
     # A dialogue always has a job, and has always said something.
