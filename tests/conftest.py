@@ -5,9 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from assistant.adapters.files import data_files
 from assistant.bench.job import Job
 from assistant.bench.reply import Wording
-from assistant.language.grammar import REPLIES_FILE, Grammar
+from assistant.language.grammar import Grammar
+from assistant.language.grammar_files import REPLIES_FILE
 from assistant.units import Unit
 from tests.command_line import Ran, Run, leafcall
 from tests.fakes import Bench, FakeClock, MemoryStore, metric_job, small_job
@@ -19,7 +21,7 @@ ROOT = Path(__file__).resolve().parent.parent
 def grammar_texts() -> dict[str, str]:
     """File name -> text of the grammar that ships."""
     folder = ROOT / "grammar"
-    return {path.name: path.read_text(encoding="utf-8") for path in folder.glob("*.yaml")}
+    return data_files.grammar_texts(folder)
 
 
 @pytest.fixture(scope="session")

@@ -20,13 +20,15 @@ from pathlib import Path
 from time import monotonic
 from typing import Any
 
+from assistant.adapters.files.data_files import grammar_texts
 from assistant.adapters.files.session_log import SessionLog, read_log
 from assistant.bench.dialogue import Call, Dialogue, Turn
 from assistant.bench.events import Envelope, ReplyGiven
 from assistant.bench.reply import Wording
 from assistant.bench.session import replay
 from assistant.ear.utterance import Heard, Hypothesis
-from assistant.language.grammar import REPLIES_FILE, Grammar
+from assistant.language.grammar import Grammar
+from assistant.language.grammar_files import REPLIES_FILE
 from tests.fakes import FakeClock, FakeSpeaker, small_job
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -119,7 +121,7 @@ def killed_round(
 
 def run(folder: Path, *, rounds: int, seed: int, careless: bool) -> dict[str, int]:
     """Kill so many children; what came of it."""
-    texts = {p.name: p.read_text(encoding="utf-8") for p in (ROOT / "grammar").glob("*.yaml")}
+    texts = grammar_texts(ROOT / "grammar")
     grammar = Grammar(texts)
     made = grammar, Wording(texts[REPLIES_FILE], grammar.numbers)
     rng = random.Random(seed)

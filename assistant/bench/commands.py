@@ -9,7 +9,7 @@ from assistant.bench.job import RingPosition
 from assistant.errors import GrammarError
 from assistant.fitting.facts import Feel, Reading
 from assistant.language.grammar import Parsed
-from assistant.language.templates import Slot
+from assistant.language.phrase_tree import Slot
 from assistant.units import Unit, from_called
 
 
@@ -187,7 +187,7 @@ _PLAIN: dict[str, Command] = {
 COMMAND_NAMES = frozenset(_PLAIN) | {
     "pick", "readings", "ground", "strokes", "done", "ask", "answer", "amend", "voice", "keep"
 }  # fmt: skip
-"""Names that the ``commands`` of a bench grammar must use."""
+"""Names that the commands of a bench grammar must have."""
 
 
 def command_from(parsed: Parsed, unit: Unit) -> Command:
@@ -219,16 +219,16 @@ def command_from(parsed: Parsed, unit: Unit) -> Command:
             case "ask":
                 return Ask(Question(_word(parsed, "question")))
             case "answer":
-                return Answer(_word(parsed, "answer") == "yes")
+                return Answer(_word(parsed, "yes_no") == "yes")
             case "voice":
-                return SetVoice(VoiceChange(_word(parsed, "voice")))
+                return SetVoice(VoiceChange(_word(parsed, "manner")))
             case "keep":
                 return KeepCalls(_word(parsed, "keeping") == "on")
             case "amend":
                 return Amend(_number(parsed, "leaf"))
     except (IndexError, ValueError) as error:
         raise GrammarError(
-            f"command {name!r}, template {parsed.template!r}: the bench cannot use it ({error})."
+            f"command {name!r}, phrasing {parsed.phrasing!r}: the bench cannot use it ({error})."
         ) from error
     raise GrammarError(
         f"The bench knows no command {name!r}; it knows {', '.join(sorted(COMMAND_NAMES))}."

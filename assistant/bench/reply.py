@@ -20,7 +20,7 @@ from assistant.fitting.belief import Belief
 from assistant.fitting.facts import Feel
 from assistant.fitting.removal import is_narrow
 from assistant.fitting.targets import Window
-from assistant.language.grammar import REPLIES_FILE, load_yaml
+from assistant.language.grammar_files import REPLIES_FILE, load_yaml
 from assistant.language.numbers import NumberWords
 from assistant.units import NM_PER_THOU, Unit, floor_to, round_to, show_gap, show_span, to_called
 

@@ -18,7 +18,8 @@ from assistant.ear.listener import Listener
 from assistant.ear.ports import AudioSource, FrontEnd, Recognizer
 from assistant.ear.utterance import Heard, Utterance
 from assistant.errors import RecognizerError
-from assistant.language.grammar import REPLIES_FILE, Grammar
+from assistant.language.grammar import Grammar
+from assistant.language.grammar_files import REPLIES_FILE
 from assistant.language.sentence_graph import WordGraph
 from assistant.units import Unit
 

@@ -1,58 +1,66 @@
-"""The grammar: templates read from data, used to parse, enumerate and build the word graph.
+"""The grammar: rules read from data, used to parse, enumerate and build the word graph.
 
-The syntax of the files is in ``grammar/README.md``. A template becomes a small tree of nodes;
-the strict parse walks the tree over the words and keeps what each slot took.
+The form of the files is in ``grammar/README.md``. A rule becomes a small tree of nodes; the strict
+parse walks the tree over the words and keeps what each slot took.
 """
 
 import random
 import re
-import reprlib
 from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
 from itertools import combinations, islice
-from typing import Annotated, TypeVar
-
-import yaml
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from assistant.errors import GrammarError
+from assistant.language.abnf import (
+    Choice,
+    Expansion,
+    Reference,
+    Rule,
+    Sheet,
+    read_abnf,
+    text_of,
+)  # fmt: skip
 from assistant.language.automaton import Nfa
-from assistant.language.numbers import NumberWords, check_number_words, join, plain_words
-from assistant.language.sentence_graph import WordGraph
-from assistant.language.templates import (
+from assistant.language.grammar_files import (
+    CALLS_FILE,
+    NUMBERS_FILE,
+    PRONUNCIATIONS_FILE,
+    at,
+    read_confusions,
+    read_numbers,
+    read_pronunciations,
+)
+from assistant.language.numbers import NumberWords, join, plain_words
+from assistant.language.phrase_tree import (
     Entries,
     Node,
-    NumberRange,
     Slot,
-    TemplateReader,
+    TreeReader,
     Value,
     build,
     match,
     may_be_empty,
     sample,
     sentences,
-)  # fmt: skip
+)
+from assistant.language.sentence_graph import WordGraph
 from assistant.units import Unit
 
-COMMANDS_FILE = "commands.yaml"
-LISTS_FILE = "lists.yaml"
-PRONUNCIATIONS_FILE = "pronunciations.yaml"
-CONFUSIONS_FILE = "confusions.yaml"
-REPLIES_FILE = "replies.yaml"
+TAG_FORMAT = "semantics/1.0-literals"  # a tag is its value, as it stands
 
-_FEW = 12  # sentences of a template that the phrase card prints one by one
+_FEW = 12  # sentences of a phrasing that the phrase card prints one by one
 
 
 @dataclass(frozen=True, slots=True)
 class Parsed:
-    """A sentence of the grammar: command name, slots in the order said, and which template."""
+    """A sentence of the grammar: command name, slots in the order said, and which phrasing."""
 
     command: str
     slots: tuple[Slot, ...]
     words: tuple[str, ...]
-    template: str
+    phrasing: str
 
     def values(self, name: str) -> tuple[Value, ...]:
         """Values of all slots called ``name``, in order."""
@@ -66,78 +74,7 @@ class CommandHelp:
     name: str
     about: str
     group: str
-    templates: tuple[str, ...]
-
-
-# --- the files --------------------------------------------------------------------------------
-
-
-class _Data(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class _Command(_Data):
-    about: str = ""
-    group: str = ""
-    say: list[str] = Field(min_length=1)
-
-
-class _Commands(_Data):
-    rules: dict[str, str] = Field(default_factory=dict)
-    commands: dict[str, _Command] = Field(min_length=1)
-
-
-class _Numbers(_Data):
-    units: tuple[str, ...]
-    tens: dict[int, str]
-    half: str = ""
-    half_alone: tuple[str, ...] = ()
-    point: str = ""
-
-
-class _Range(_Data):
-    first: Decimal = Field(alias="from")
-    last: Decimal = Field(alias="to")
-    step: Decimal = Field(gt=0)
-    digits: bool = True
-
-
-def _as_map(entries: object) -> object:
-    """A plain list of words is a map of each word to itself. Raises ValueError for what is none."""
-    if isinstance(entries, dict) and "from" in entries:
-        return entries
-    if not isinstance(entries, dict | list):
-        raise ValueError(f"write words, or a range like {_RANGE}")
-    pairs = entries.items() if isinstance(entries, dict) else zip(entries, entries, strict=True)
-    for said, value in pairs:
-        for part in (said, value):
-            if not isinstance(part, str):
-                raise ValueError(
-                    f"{reprlib.repr(part)} is no word: write each entry as words with a value that "
-                    f'is a word ("snug": snug, a figure in quotes), or a range like {_RANGE}'
-                )
-    return dict(pairs) if isinstance(entries, dict) else {entry: entry for entry in entries}
-
-
-_RANGE = "{from: 1, to: 60, step: 0.5}"
-
-
-_List = Annotated[_Range | dict[str, str], BeforeValidator(_as_map)]
-
-
-class _ListsFile(_Data):
-    numbers: _Numbers | None = None
-    lists: dict[str, _List] = Field(default_factory=dict)
-    metric: dict[str, _List] = Field(default_factory=dict)
-
-
-class _Confusions(_Data):
-    pairs: list[tuple[str, str]] = Field(default_factory=list)
-    one_way: list[tuple[str, str]] = Field(default_factory=list)
-
-    def directed(self) -> tuple[tuple[str, str], ...]:
-        """(heard, meant) of each."""
-        return (*self.pairs, *((two, one) for one, two in self.pairs), *self.one_way)
+    examples: tuple[str, ...] = ()
 
 
 # --- the grammar ------------------------------------------------------------------------------
@@ -146,59 +83,48 @@ class _Confusions(_Data):
 class Grammar:
     """Everything that can be said, from the texts of a grammar folder.
 
-    files: file name -> text (see ``grammar/README.md``). unit: METRIC takes the lists under
-    ``metric`` in place of the plain ones. Raises GrammarError with file, place and reason.
+    files: file name -> text (see ``grammar/README.md``). unit: METRIC takes the ``metric ranges``
+    in place of the plain ones. Raises GrammarError with file, place and reason.
     """
 
     def __init__(self, files: Mapping[str, str], *, unit: Unit = Unit.INCH) -> None:
-        for needed in (COMMANDS_FILE, LISTS_FILE):
-            if needed not in files:
-                raise GrammarError(f"The grammar folder has no {needed}: it needs one.")
+        if CALLS_FILE not in files:
+            raise GrammarError(f"The grammar folder has no {CALLS_FILE}: it needs one.")
         self.unit = unit
-        lists = _read(_ListsFile, LISTS_FILE, files)
         self.numbers: NumberWords | None = None
-        if lists.numbers is not None:
-            self.numbers = NumberWords(**lists.numbers.model_dump())
-            with _at(LISTS_FILE, "numbers"):
-                check_number_words(self.numbers)
-        chosen = lists.lists | (lists.metric if unit is Unit.METRIC else {})
-        data = _read(_Commands, COMMANDS_FILE, files)
-        ranges = {
-            name: NumberRange(entry.first, entry.last, entry.step, digits=entry.digits)
-            if isinstance(entry, _Range)
-            else entry
-            for name, entry in chosen.items()
+        ranges: dict[tuple[str, str], Entries] = {}
+        if NUMBERS_FILE in files:
+            self.numbers, ranges = read_numbers(files, unit)
+        self._phrasings: list[tuple[str, str, Node]] = []
+        with at(CALLS_FILE, ""):
+            sheet = read_abnf(files[CALLS_FILE])
+            reader = TreeReader(sheet.rules, ranges)
+            commands = _commands(sheet)
+            for rule in sheet.rules.values():
+                if rule.name != sheet.root:
+                    reader.rule(rule.name, rule.line)
+            for command in commands:
+                self._phrasings += _phrasings(command, reader)
+        self.commands = tuple(_help(command) for command in commands)
+        apart = {sheet.root, *(command.name for command in commands), *reader.entries}
+        self._parts = {
+            rule.name: text_of(rule.expansion)
+            for rule in sheet.rules.values()
+            if rule.name not in apart
         }
-        reader = TemplateReader(data.rules, ranges, self.numbers)
-        self._templates: list[tuple[str, str, Node]] = []
-        helps = []
-        for name, command in data.commands.items():
-            for text in command.say:
-                with _at(COMMANDS_FILE, f"command {name!r}, template {text!r}"):
-                    node = reader.template(text)
-                    if may_be_empty(node):
-                        raise GrammarError("it may match nothing at all; put a word outside [ ].")
-                self._templates.append((name, text, node))
-            helps.append(CommandHelp(name, command.about, command.group, tuple(command.say)))
-        self.commands: tuple[CommandHelp, ...] = tuple(helps)
-        self._rules: Mapping[str, str] = data.rules
         self._lists: Mapping[str, Entries] = reader.entries
-        self.pronunciations = _pronunciations(files)
-        self.confusions: tuple[tuple[str, str], ...] = tuple(
-            _read(_Confusions, CONFUSIONS_FILE, files).directed()
-            if CONFUSIONS_FILE in files
-            else ()
-        )
+        self.pronunciations = read_pronunciations(files.get(PRONUNCIATIONS_FILE, ""))
+        self.confusions: tuple[tuple[str, str], ...] = read_confusions(files)
 
     @property
-    def templates(self) -> tuple[tuple[str, str], ...]:
-        """(command, template) of every template, in file order."""
-        return tuple((command, text) for command, text, _ in self._templates)
+    def phrasings(self) -> tuple[tuple[str, str], ...]:
+        """(command, phrasing) of every way that a command's rule lists, in file order."""
+        return tuple((command, text) for command, text, _ in self._phrasings)
 
     def parse(self, words: Sequence[str]) -> Parsed | None:
         """The command that ``words`` say, or None if they are no sentence of the grammar.
 
-        Strict: every word must have its place. Of two ways to read a sentence the template that
+        Strict: every word must have its place. Of two ways to read a sentence the phrasing that
         stands first in the file wins; the tests see to it that no two commands share a sentence.
         """
         return next(self.parses(words), None)
@@ -206,7 +132,7 @@ class Grammar:
     def parses(self, words: Sequence[str]) -> Iterator[Parsed]:
         """Every way to read ``words``, in file order."""
         said = tuple(words)
-        for command, text, node in self._templates:
+        for command, text, node in self._phrasings:
             for end, slots in match(node, said, 0):
                 if end == len(said):
                     yield Parsed(command, slots, said, text)
@@ -238,7 +164,7 @@ class Grammar:
     @cached_property
     def graph(self) -> WordGraph:
         """The smallest deterministic word graph that accepts exactly the sentences."""
-        return self._graph_of(node for _, _, node in self._templates)
+        return self._graph_of(node for _, _, node in self._phrasings)
 
     def _graph_of(self, nodes: Iterable[Node]) -> WordGraph:
         nfa = Nfa()
@@ -251,7 +177,7 @@ class Grammar:
         """That of each command alone."""
         return {
             command.name: self._graph_of(
-                node for name, _, node in self._templates if name == command.name
+                node for name, _, node in self._phrasings if name == command.name
             )
             for command in self.commands
         }
@@ -319,7 +245,7 @@ class Grammar:
             shared = self._graphs[one].shared_with(self._graphs[other])
             if shared is not None:
                 raise GrammarError(
-                    f"{COMMANDS_FILE}: {join(shared)!r} is a sentence of {one!r} and of {other!r}: "
+                    f"{CALLS_FILE}: {join(shared)!r} is a sentence of {one!r} and of {other!r}: "
                     "each sentence may belong to one command; change one of them."
                 )
 
@@ -338,11 +264,11 @@ class Grammar:
         return count(self.graph.start)
 
     def sample(self, rng: random.Random, *, command: str | None = None) -> Parsed:
-        """One random sentence: a template with equal chance, then every choice with equal chance.
+        """One random sentence: a phrasing with equal chance, then every choice with equal chance.
 
         command: only sentences of this command. Raises GrammarError if there is no such command.
         """
-        pool = [entry for entry in self._templates if command in (None, entry[0])]
+        pool = [entry for entry in self._phrasings if command in (None, entry[0])]
         if not pool:
             raise GrammarError(f"There is no command {command!r} in this grammar.")
         name, text, node = rng.choice(pool)
@@ -353,7 +279,7 @@ class Grammar:
     def card(self) -> Iterator[str]:
         """The lines of the phrase card: commands by group, then the parts they are made of.
 
-        A command of few sentences lists them; others show their templates and an example.
+        A command of few sentences lists them; others show their phrasings and an example.
         """
         rng = random.Random(1)  # the same card every time  # noqa: S311
         group = None
@@ -362,7 +288,7 @@ class Grammar:
                 group = command.group
                 yield from ("", (group or "commands").upper())
             yield f"  {command.about or command.name}"
-            for _, text, node in (entry for entry in self._templates if entry[0] == command.name):
+            for _, text, node in (entry for entry in self._phrasings if entry[0] == command.name):
                 few = [join(words) for words in islice(sentences(node), _FEW + 1)]
                 if len(few) <= _FEW:
                     yield from (f"      {sentence}" for sentence in few)
@@ -370,7 +296,7 @@ class Grammar:
                     samples = sorted((join(sample(node, rng)) for _ in range(20)), key=len)
                     yield f"      {_readable(text)}    for example: {samples[5]}"
         yield from ("", "PARTS   [ ] may be left out, | is or")
-        yield from (f"  <{name}>  {_readable(text)}" for name, text in self._rules.items())
+        yield from (f"  <{name}>  {_readable(text)}" for name, text in self._parts.items())
         for name, entries in self._lists.items():
             numbers = [value for value in entries.values() if isinstance(value, Decimal)]
             ways = " | ".join(join(words) for words in entries)
@@ -380,96 +306,71 @@ class Grammar:
                 ways = f"{first} to {last}, said like {', '.join(shown)}"
             yield f"  <{name}>  {ways}"
 
-    def sentences(self, *, template: str) -> Iterator[tuple[str, ...]]:
-        """All sentences of one template, in order; may be very many."""
-        for _, text, node in self._templates:
-            if text == template:
+    def sentences(self, *, phrasing: str) -> Iterator[tuple[str, ...]]:
+        """All sentences of one phrasing, in order; may be very many."""
+        for _, text, node in self._phrasings:
+            if text == phrasing:
                 yield from sentences(node)
 
 
-_Model = TypeVar("_Model", bound=_Data)
+def _ways(expansion: Expansion) -> tuple[Expansion, ...]:
+    return expansion.ways if isinstance(expansion, Choice) else (expansion,)
 
 
-# --- reading the files ------------------------------------------------------------------------
-
-
-class _at:  # noqa: N801 - reads as a statement: with _at(file, place)
-    """Put file and place before the text of a GrammarError that passes through."""
-
-    def __init__(self, file: str, place: str) -> None:
-        self._where = f"{file}, {place}: " if place else f"{file}, "
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
-        if isinstance(error, GrammarError) and not str(error).startswith(self._where):
-            raise GrammarError(f"{self._where}{error}") from error
-
-
-class _WordLoader(yaml.SafeLoader):
-    """Reads yes, no, on and off as words, as YAML 1.2 does (core schema, 10.3.2); 1.1 does not."""
-
-    yaml_implicit_resolvers = {  # noqa: RUF012 the library's own way
-        first: [(tag, form) for tag, form in known if tag != "tag:yaml.org,2002:bool"]
-        for first, known in yaml.SafeLoader.yaml_implicit_resolvers.items()
-    }
-
-    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
-        """A node, but no alias: a few lines of them can stand for billions of words."""
-        if self.check_event(yaml.AliasEvent):
-            at = self.peek_event().start_mark  # type: ignore[no-untyped-call]
-            raise GrammarError(
-                f"line {at.line + 1}: *names of other places are not allowed; write it out there."
-            )
-        return super().compose_node(parent, index)
-
-
-_WordLoader.add_implicit_resolver(
-    "tag:yaml.org,2002:bool", re.compile(r"(?:true|True|TRUE|false|False|FALSE)$"), list("tTfF")
-)
-
-
-def load_yaml(name: str, text: str) -> object:
-    """What a file of a grammar folder holds; {} if nothing. name: of the file, for messages.
-
-    Raises GrammarError if it is no YAML, nests too deep, or uses aliases.
-    """
-    try:
-        with _at(name, ""):
-            return yaml.load(text, _WordLoader) or {}  # noqa: S506 a SafeLoader
-    except RecursionError as error:
-        raise GrammarError(f"{name} is nested too deep: three levels are enough.") from error
-    except (yaml.YAMLError, ValueError) as error:  # ValueError: a date of the 45th
-        raise GrammarError(f"{name} is not YAML: {' '.join(str(error).split())}") from error
-
-
-def _read(model: type[_Model], name: str, files: Mapping[str, str]) -> _Model:
-    try:
-        return model.model_validate(load_yaml(name, files[name]))
-    except ValidationError as error:
-        first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"]) or "top"
+def _commands(sheet: Sheet) -> list[Rule]:
+    """The rules that the root names. Raises GrammarError if it holds anything else."""
+    root = sheet.rules[sheet.root]
+    if sheet.tag_format not in ("", TAG_FORMAT):
         raise GrammarError(
-            f"{name}, {place}: {first['msg']} (found {reprlib.repr(first['input'])})."
-        ) from error
-
-
-def _pronunciations(files: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
-    data = load_yaml(PRONUNCIATIONS_FILE, files.get(PRONUNCIATIONS_FILE, ""))
-    if not isinstance(data, dict):
-        raise GrammarError(f"{PRONUNCIATIONS_FILE} must be a map of word to pronunciations.")
-    ways: dict[str, tuple[str, ...]] = {}
-    for word, said in data.items():
-        listed = [said] if isinstance(said, str) else said
-        if not isinstance(listed, list) or not all(isinstance(way, str) for way in listed):
+            f"tag-format {sheet.tag_format} is not read: write 'tag-format <{TAG_FORMAT}>;'."
+        )
+    rules = []
+    for way in _ways(root.expansion):
+        if not isinstance(way, Reference):
             raise GrammarError(
-                f"{PRONUNCIATIONS_FILE}, {word}: write phones like 'S N AH G', or a list of such."
+                f"line {root.line}: {text_of(way)[:40]!r} in the root ${root.name}: it only names "
+                "commands, like '$first | $second'; give this a rule of its own."
             )
-        ways[str(word)] = tuple(" ".join(way.split()) for way in listed)
-    return ways
+        if way.name not in sheet.rules:
+            raise GrammarError(f"line {way.line}: there is no rule ${way.name}.")
+        if sheet.rules[way.name] in rules or way.name == root.name:
+            raise GrammarError(f"line {way.line}: ${way.name} in the root stands twice.")
+        rules.append(sheet.rules[way.name])
+    return rules
 
 
-def _readable(template: str) -> str:
-    """A template with slots written like rules: <leaf>."""
-    return re.sub(r"\{(\w+)(?::\w+)?\}", r"<\1>", template)
+def _phrasings(command: Rule, reader: TreeReader) -> list[tuple[str, str, Node]]:
+    """(command, text, tree) of each way that its rule lists."""
+    if reader.is_slot(command.name):
+        ways: tuple[Expansion, ...] = (Reference(command.name, command.line),)
+    else:
+        ways = _ways(command.expansion)
+    made = []
+    for way in ways:
+        node = reader.way(way, command.line)
+        if may_be_empty(node):
+            raise GrammarError(
+                f"line {command.line}: {text_of(way)[:40]!r} in ${command.name} may match nothing "
+                "at all; put a word outside [ ]."
+            )
+        made.append((command.name, text_of(way), node))
+    return made
+
+
+def _help(command: Rule) -> CommandHelp:
+    """From the comment before the rule: what it is about, its group (@group), examples."""
+    lines = command.comment.splitlines()
+    about = " ".join(line for line in lines if not line.startswith("@"))
+    groups = [line.removeprefix("@group ") for line in lines if line.startswith("@group ")]
+    shown = [line.removeprefix("@example ") for line in lines if line.startswith("@example ")]
+    return CommandHelp(command.name, about, groups[0] if groups else "", tuple(shown))
+
+
+def _readable(phrasing: str) -> str:
+    """A phrasing for the card: rules as <leaf>, how often in words."""
+    words = re.sub(r" <(\d+)(?:-(\d+))?>", _times, phrasing)
+    return re.sub(r"\$([^\W\d]\w*)", r"<\1>", words)
+
+
+def _times(found: re.Match[str]) -> str:
+    return f" ({found[1]} to {found[2]} times)" if found[2] else f" ({found[1]} times)"

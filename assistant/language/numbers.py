@@ -16,13 +16,13 @@ _FIGURES = re.compile(r"\d+(?:[.,]\d+)?|(?<!\w)\.\d+")
 class NumberWords:
     """How a language says whole and half numbers from 0 to 99.5.
 
-    units: words for 0, 1, 2 ... without a gap, at least 0 to 9.
-    tens: words for 20, 30 ... by value; a number between is tens word and units word.
+    ones: words for 0, 1, 2 ... without a gap, at least 0 to 9.
+    tens: words for 20, 30 ... by value; a number between is tens word and ones word.
     half: words after a whole number (``and a half``); half_alone: words for 0.5.
     point: word before a decimal figure; empty = decimals are not said.
     """
 
-    units: tuple[str, ...]
+    ones: tuple[str, ...]
     tens: Mapping[int, str]
     half: str = ""
     half_alone: tuple[str, ...] = ()
@@ -59,7 +59,7 @@ class NumberWords:
     @property
     def words(self) -> frozenset[str]:
         """Every word that numbers are made of."""
-        parts = [*self.units, *self.tens.values(), self.half, *self.half_alone, self.point]
+        parts = [*self.ones, *self.tens.values(), self.half, *self.half_alone, self.point]
         return frozenset(word for part in parts for word in part.split())
 
     def say(self, value: Decimal) -> str:
@@ -87,30 +87,52 @@ class NumberWords:
         return " ".join(_FIGURES.sub(spelled, text).split())
 
     def _cardinal(self, whole: int) -> tuple[str, ...]:
-        if whole < len(self.units):
-            return tuple(self.units[whole].split())
+        if whole < len(self.ones):
+            return tuple(self.ones[whole].split())
         tens, ones = whole // 10 * 10, whole % 10
-        return tuple(f"{self.tens[tens]} {self.units[ones] if ones else ''}".split())
+        return tuple(f"{self.tens[tens]} {self.ones[ones] if ones else ''}".split())
 
     def _digits(self, whole: int) -> tuple[str, ...]:
-        return tuple(" ".join(self.units[int(figure)] for figure in str(whole)).split())
+        return tuple(" ".join(self.ones[int(figure)] for figure in str(whole)).split())
+
+
+@dataclass(frozen=True, slots=True)
+class NumberRange:
+    """Numbers that may be said: least to most by a step. digits: 15 may also be said one five."""
+
+    least: Decimal
+    most: Decimal
+    by: Decimal
+    digits: bool = True
+
+    def entries(self, numbers: NumberWords) -> dict[tuple[str, ...], str | Decimal]:
+        """All ways to say them -> value. GrammarError if there are none or one cannot be said."""
+        entries: dict[tuple[str, ...], str | Decimal] = {}
+        value = self.least
+        while value <= self.most:
+            for words in numbers.sayings(value, digits=self.digits):
+                entries.setdefault(words, value)
+            value += self.by
+        if not entries:
+            raise GrammarError(f"there is no number from {self.least} to {self.most}.")
+        return entries
 
 
 def check_number_words(words: NumberWords) -> None:
     """Raise GrammarError where a word is missing or stands for two numbers."""
-    if len(words.units) < 10:
+    if len(words.ones) < 10:
         raise GrammarError(
-            f"numbers.units has {len(words.units)} words: it needs the words for 0 to 9 at least."
+            f"words.ones has {len(words.ones)} words: it needs the words for 0 to 9 at least."
         )
-    if len(words.units) < 20 and 10 not in words.tens:
-        raise GrammarError("numbers.units must reach 19, or numbers.tens must name 10.")
+    if len(words.ones) < 20 and 10 not in words.tens:
+        raise GrammarError("words.ones must reach 19, or words.tens must name 10.")
     missing = [ten for ten in range(20, 100, 10) if ten not in words.tens]
     if missing:
-        raise GrammarError(f"numbers.tens lacks words for {missing}.")
-    every = [*words.units, *words.tens.values()]
+        raise GrammarError(f"words.tens lacks words for {missing}.")
+    every = [*words.ones, *words.tens.values()]
     twice = sorted({word for word in every if every.count(word) > 1})
     if twice:
-        raise GrammarError(f"numbers uses a word for two numbers: {', '.join(twice)}.")
+        raise GrammarError(f"words has a word for two numbers: {', '.join(twice)}.")
 
 
 def plain_words(text: str) -> tuple[str, ...]:

@@ -107,9 +107,9 @@ def _by_figures(asked: tuple[str, ...], grammar: Grammar) -> tuple[str, ...]:
     numbers = grammar.numbers
     if numbers is None:
         return ()
-    units = numbers.units
-    figures = {units[n]: (units[1], units[n - 10]) for n in range(13, len(units))}
-    figures |= {word: (units[tens // 10], units[0]) for tens, word in numbers.tens.items()}
+    ones = numbers.ones
+    figures = {ones[n]: (ones[1], ones[n - 10]) for n in range(13, len(ones))}
+    figures |= {word: (ones[tens // 10], ones[0]) for tens, word in numbers.tens.items()}
     said = tuple(word for old in asked for word in figures.get(old, (old,)))
     meaning = grammar.meaning
     return said if said != asked and meaning(said) == meaning(asked) else ()

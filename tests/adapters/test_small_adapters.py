@@ -58,10 +58,14 @@ def test_inside_an_installed_package_it_is_found_there_first(
         shipped("sample_audio")
 
 
-def test_grammar_texts_are_the_yaml_files_of_a_folder(tmp_path: Path) -> None:
+def test_grammar_texts_are_the_files_of_a_grammar_in_a_folder(tmp_path: Path) -> None:
     (tmp_path / "a.yaml").write_text("größer: 1", encoding="utf-8")
+    (tmp_path / "b.abnf").write_text("#ABNF 1.0;", encoding="utf-8")
+    (tmp_path / "c.dict").write_text("A  AH", encoding="utf-8")
     (tmp_path / "README.md").write_text("no", encoding="utf-8")
-    assert grammar_texts(tmp_path) == {"a.yaml": "größer: 1"}
+    assert grammar_texts(tmp_path) == {
+        "a.yaml": "größer: 1", "b.abnf": "#ABNF 1.0;", "c.dict": "A  AH",
+    }  # fmt: skip
 
 
 def test_a_grammar_file_that_is_no_text_is_named(tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ from assistant.bench.job import RingPosition
 from assistant.errors import GrammarError
 from assistant.fitting.facts import Feel, Reading
 from assistant.language.grammar import Grammar, Parsed
-from assistant.language.templates import Slot
+from assistant.language.phrase_tree import Slot
 from assistant.units import Unit
 from tests.fakes import SECOND, THOU, TOP
 
@@ -122,8 +122,8 @@ def test_a_command_that_the_bench_does_not_know_is_refused_with_those_it_knows()
 
 
 @pytest.mark.parametrize("name", sorted(COMMAND_NAMES & {"ground", "strokes", "ask", "answer"}))
-def test_a_command_without_its_slot_is_refused_with_its_template(name: str) -> None:
-    with pytest.raises(GrammarError, match=f"command '{name}', template 'x': the bench cannot"):
+def test_a_command_without_its_slot_is_refused_with_its_phrasing(name: str) -> None:
+    with pytest.raises(GrammarError, match=f"command '{name}', phrasing 'x': the bench cannot"):
         command_from(parsed(name), Unit.INCH)
 
 

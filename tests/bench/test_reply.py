@@ -10,7 +10,8 @@ from assistant.bench.dialogue import Call
 from assistant.bench.job import Grinder, GrinderKind, LimitsRule, Relation, RingSpec
 from assistant.bench.reply import Reply, Wording, join
 from assistant.errors import GrammarError
-from assistant.language.grammar import REPLIES_FILE, Grammar
+from assistant.language.grammar import Grammar
+from assistant.language.grammar_files import REPLIES_FILE
 from assistant.units import Unit
 from tests.fakes import SECOND, THOU, TOP, Bench, heard, metric_job, small_job
 

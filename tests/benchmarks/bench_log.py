@@ -19,6 +19,7 @@ from pathlib import Path
 from random import Random
 from time import perf_counter
 
+from assistant.adapters.files.data_files import grammar_texts
 from assistant.adapters.files.session_log import SessionLog
 from assistant.bench.dialogue import Call, Dialogue
 from assistant.bench.events import Envelope, to_lines
@@ -27,12 +28,13 @@ from assistant.bench.log_chain import scan
 from assistant.bench.reply import Wording
 from assistant.bench.session import State, replay
 from assistant.ear.utterance import Heard, Hypothesis
-from assistant.language.grammar import REPLIES_FILE, Grammar
+from assistant.language.grammar import Grammar
+from assistant.language.grammar_files import REPLIES_FILE
 from tests.fakes import Bench, FakeClock, FakeSpeaker, MemoryStore, small_job
 from tests.past_sessions import play
 
 ROOT = Path(__file__).resolve().parents[2]
-TEXTS = {p.name: p.read_text(encoding="utf-8") for p in (ROOT / "grammar").glob("*.yaml")}
+TEXTS = grammar_texts(ROOT / "grammar")
 GRAMMAR = Grammar(TEXTS)
 WORDING = Wording(TEXTS[REPLIES_FILE], GRAMMAR.numbers)
 

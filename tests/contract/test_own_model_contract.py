@@ -82,7 +82,7 @@ def test_words_beyond_the_bench_come_from_the_dictionary(cache: Path) -> None:
 
 
 def test_a_word_that_nobody_knows_is_named_with_the_way_out(cache: Path) -> None:
-    with pytest.raises(RecognizerError, match=r"'zzyxq' sounds: add a line .*pronunciations.yaml"):
+    with pytest.raises(RecognizerError, match=r"'zzyxq' sounds: add a line .*pronunciations.dict"):
         compiled(MODEL, from_sentences(["zzyxq"]), cache)
 
 

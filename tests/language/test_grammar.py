@@ -12,29 +12,40 @@ from assistant.language.grammar import Grammar
 from assistant.units import Unit
 from tests.language.test_numbers import UNITS
 
-LISTS = """
-numbers:
-  units: [zero, one, two, three, four, five, six, seven, eight, nine, ten, eleven, twelve,
-          thirteen, fourteen, fifteen, sixteen, seventeen, eighteen, nineteen]
+NUMBERS = """
+words:
+  ones: [zero, one, two, three, four, five, six, seven, eight, nine, ten, eleven, twelve,
+         thirteen, fourteen, fifteen, sixteen, seventeen, eighteen, nineteen]
   tens: {20: twenty, 30: thirty, 40: forty, 50: fifty,
          60: sixty, 70: seventy, 80: eighty, 90: ninety}
-lists:
-  leaf: {from: 1, to: 30, step: 1}
-  feel: {goes: goes, snug: snug}
-metric:
-  leaf: {from: 1, to: 99, step: 1}
+ranges:
+  leaf: {least: 1, most: 30, by: 1}
+metric ranges:
+  leaf: {least: 1, most: 99, by: 1}
 """
-COMMANDS = """
-rules: {pair: "{leaf} {feel}"}
-commands:
-  report: {about: a reading, group: work, say: ["<pair> [<pair>]"]}
-  ask: {about: a question, group: ask, say: ["what now", "how much more"]}
+CALLS = """#ABNF 1.0 UTF-8;
+root $call;
+$call = $report | $ask;
+/** a reading
+  * @group work
+  * @example fifteen goes */
+$report = $pair <1-2>;
+/** a question
+  * @group ask */
+$ask = what now | how much more;
+$pair = $leaf $feel;
+$leaf = $<numbers.yaml#leaf>;
+$feel = goes {goes} | snug {snug};
 """
+HEAD = "#ABNF 1.0; root $call;\n"
+FILES = {"calls": "calls.abnf", "numbers": "numbers.yaml", "pronunciations": "pronunciations.dict",
+         "confusions": "confusions.yaml"}  # fmt: skip
 
 
-def files(commands: str = COMMANDS, lists: str = LISTS, **more: str) -> dict[str, str]:
-    extra = {f"{name}.yaml": text for name, text in more.items()}
-    return {"commands.yaml": commands, "lists.yaml": lists, **extra}
+def files(calls: str = CALLS, numbers: str = NUMBERS, **more: str) -> dict[str, str]:
+    return {
+        FILES[name]: text for name, text in {"calls": calls, "numbers": numbers, **more}.items()
+    }
 
 
 @pytest.fixture(scope="module")
@@ -42,10 +53,10 @@ def small() -> Grammar:
     return Grammar(files())
 
 
-def test_a_sentence_gives_command_slots_and_the_template_that_matched(small: Grammar) -> None:
+def test_a_sentence_gives_command_slots_and_the_phrasing_that_matched(small: Grammar) -> None:
     parsed = small.parse(["fifteen", "goes", "one", "six", "snug"])
     assert parsed is not None
-    assert (parsed.command, parsed.template) == ("report", "<pair> [<pair>]")
+    assert (parsed.command, parsed.phrasing) == ("report", "$pair <1-2>")
     assert [(s.name, s.value, " ".join(s.words)) for s in parsed.slots] == [
         ("leaf", Decimal(15), "fifteen"),
         ("feel", "goes", "goes"),
@@ -66,7 +77,7 @@ def test_what_is_not_wholly_a_sentence_is_none(small: Grammar, words: str) -> No
     assert not small.is_complete(words.split())
 
 
-def test_a_metric_grammar_takes_the_metric_lists() -> None:
+def test_a_metric_grammar_takes_the_metric_ranges() -> None:
     assert Grammar(files(), unit=Unit.METRIC).parse(["thirty", "one", "goes"]) is not None
 
 
@@ -118,9 +129,7 @@ def test_two_ways_to_say_the_same_mean_the_same(grammar: Grammar) -> None:
 
 
 def test_the_sentences_are_counted_as_they_are_enumerated(small: Grammar) -> None:
-    by_hand = {
-        words for _, template in small.templates for words in small.sentences(template=template)
-    }
+    by_hand = {words for _, text in small.phrasings for words in small.sentences(phrasing=text)}
     # 30 numbers, of which 21 two-digit ones are also said by digits: 51 ways, 2 feels.
     assert small.sentences_count == len(by_hand) == 102 + 102 * 102 + 2
 
@@ -163,19 +172,31 @@ def test_words_are_counted_as_jiwer_counts_them(grammar: Grammar) -> None:
 @pytest.mark.parametrize(
     ("changed", "reason"),
     [
-        ({"commands": "commands: {}"}, r"commands\.yaml, commands: .*at least 1"),
-        ({"commands": "commands: {a: {say: []}}"}, r"commands\.yaml, commands\.a\.say: "),
-        ({"commands": "commands: {a: {say: [x], shout: 1}}"}, r"commands\.a\.shout: Extra inputs"),
-        ({"commands": "commands: [a"}, r"commands\.yaml is not YAML: .* line 1"),
-        ({"commands": "commands: {a: {say: ['[x]']}}"},
-         r"commands\.yaml, command 'a', template '\[x\]': it may match nothing"),
-        ({"commands": "commands: {a: {say: ['{x}']}}"}, r"template '\{x\}': there is no list"),
-        ({"commands": "commands: {a: {say: ['<x>']}}"}, r"template '<x>': there is no rule <x>"),
-        ({"lists": "lists: {a: {from: 1, to: 3, step: 0}}"}, r"lists\.yaml, lists\.a"),
-        ({"lists": "lists: {a: {true: true}}"}, r"lists\.yaml, lists\.a"),
-        ({"lists": "numbers: {units: [a], tens: {20: b}}"}, r"lists\.yaml, numbers: .*1 words"),
-        ({"pronunciations": "[a]"}, r"pronunciations\.yaml must be a map"),
-        ({"pronunciations": "snug: 3"}, r"pronunciations\.yaml, snug: write phones like"),
+        ({"calls": ""}, r"calls\.abnf, line 1: the file must begin with '#ABNF"),
+        ({"calls": HEAD}, r"calls\.abnf, line 1: there is no rule \$call for the root"),
+        ({"calls": HEAD + "$call = $a | x; $a = b;"},
+         r"calls\.abnf, line 2: 'x' in the root \$call: it only names commands"),
+        ({"calls": HEAD + "$call = $a | $b;\n$a = b;"}, r"abnf, line 2: there is no rule \$b"),
+        ({"calls": HEAD + "$call = $a | $a; $a = b;"}, r"line 2: \$a in the root stands twice"),
+        ({"calls": HEAD + "$call = $call;"}, r"line 2: \$call in the root stands twice"),
+        ({"calls": HEAD + "$call = $a;\n$a = x | [y];"},
+         r"calls\.abnf, line 3: '\[y\]' in \$a may match nothing at all; put a word outside"),
+        ({"calls": HEAD + "$call = $a;\n$a = $x;"}, r"calls\.abnf, line 3: there is no rule \$x"),
+        ({"calls": HEAD + "$call = $a; $a = x;\n$unused = $y;"}, r"line 3: there is no rule \$y"),
+        ({"calls": HEAD + "$call = $a;\n$a = $<numbers.yaml#x>;"},
+         r"line 3: there is no list \$<numbers\.yaml#x>; lists: \$<numbers\.yaml#leaf>"),
+        ({"calls": "#ABNF 1.0; root $call; tag-format <semantics/1.0>; $call = $a; $a = b;"},
+         r"tag-format semantics/1\.0 is not read: write 'tag-format <semantics/1\.0-literals>"),
+        ({"numbers": "words: [a"}, r"numbers\.yaml is not YAML: .* line 1"),
+        ({"numbers": "ranges: {}"}, r"numbers\.yaml, words: Field required"),
+        ({"numbers": NUMBERS + "shout: 1"}, r"numbers\.yaml, shout: Extra inputs"),
+        ({"numbers": NUMBERS.replace("30, by: 1", "30, by: 0")},
+         r"numbers\.yaml, ranges\.leaf\.by"),
+        ({"numbers": NUMBERS.replace("most: 30", "most: 0")},
+         r"numbers\.yaml, range leaf: there is no number from 1 to 0"),
+        ({"numbers": "words: {ones: [a], tens: {20: b}}"}, r"numbers\.yaml, words: .*1 words"),
+        ({"pronunciations": ";;; x\nsnug"}, r"pronunciations\.dict, line 2: write a word and its"),
+        ({"pronunciations": "snug  s3"}, r"pronunciations\.dict, line 1: .* like 'SNUG  S N AH G'"),
         ({"confusions": "pairs: [[a]]"}, r"confusions\.yaml, pairs\.0"),
     ],
 )  # fmt: skip
@@ -186,16 +207,15 @@ def test_files_that_cannot_be_used_are_refused_with_file_and_place(
         Grammar(files(**changed))
 
 
-@pytest.mark.parametrize("missing", ["commands.yaml", "lists.yaml"])
-def test_a_missing_file_is_named(missing: str) -> None:
-    texts = files()
-    del texts[missing]
-    with pytest.raises(GrammarError, match=f"has no {missing}"):
-        Grammar(texts)
+def test_a_missing_file_is_named_and_numbers_may_be_missing() -> None:
+    with pytest.raises(GrammarError, match=r"has no calls\.abnf"):
+        Grammar({"numbers.yaml": NUMBERS})
+    with pytest.raises(GrammarError, match=r"no list \$<numbers\.yaml#leaf>; lists: none"):
+        Grammar({"calls.abnf": CALLS})
 
 
 def test_another_language_needs_no_numbers_and_may_use_any_script() -> None:
-    foreign = Grammar(files("commands: {hi: {say: ['привет [мир]']}}", "{}"))
+    foreign = Grammar({"calls.abnf": HEAD + "$call = $hi; $hi = привет [мир];"})
     assert foreign.words_of("Привет, мир!") == ("привет", "мир")
     assert foreign.parse(("привет", "мир")) is not None
     assert foreign.numbers is None
@@ -203,26 +223,32 @@ def test_another_language_needs_no_numbers_and_may_use_any_script() -> None:
 
 def test_pronunciations_and_confusions_go_with_the_grammar() -> None:
     extra = {
-        "pronunciations": "snug: S N AH G\nunused: [AH, B]",
+        "pronunciations": ";;; a note\nSNUG  S N AH1 G\nSNUG(1)  S N UH0 G # rare\nUNUSED  AH\n",
         "confusions": "pairs: [[goes, snug]]\none_way: [[butts, goes]]",
     }
     made = Grammar(files(**extra))
-    assert made.graph.pronunciations == {"snug": ("S N AH G",)}
+    assert made.graph.pronunciations == {"snug": ("S N AH G", "S N UH G")}
+    assert made.pronunciations["unused"] == ("AH",)
     assert made.confusions == (("goes", "snug"), ("snug", "goes"), ("butts", "goes"))
 
 
-def test_the_phrase_card_shows_every_command_template_and_part(small: Grammar) -> None:
+def test_a_command_whose_rule_has_tags_keeps_what_was_said() -> None:
+    made = Grammar({"calls.abnf": HEAD + "$call = $answer; $answer = yes {1} | no {0};"})
+    parsed = made.parse(["no"])
+    assert parsed is not None
+    assert (parsed.phrasing, parsed.values("answer")) == ("$answer", ("0",))
+
+
+def test_the_phrase_card_shows_every_command_phrasing_and_part(small: Grammar) -> None:
     card = "\n".join(small.card())
     for line in ("WORK", "ASK", "  a reading", "      what now", "      how much more"):
         assert f"\n{line}" in card
-    assert "      <pair> [<pair>]    for example: " in card
+    assert "      <pair> (1 to 2 times)    for example: " in card
     assert "  <pair>  <leaf> <feel>" in card
     assert "  <leaf>  1 to 30, said like twenty nine, two nine, thirty, three zero" in card
     assert "  <feel>  goes | snug" in card
 
 
 def test_yes_no_on_and_off_are_words_without_quotes() -> None:
-    made = Grammar(
-        files("commands: {say: {say: ['{word}']}}", "lists: {word: [yes, no, on, off, left]}")
-    )
-    assert sorted(made.vocabulary) == ["left", "no", "off", "on", "yes"]
+    made = Grammar(files(confusions="pairs: [[yes, on]]\none_way: [[no, off]]"))
+    assert made.confusions == (("yes", "on"), ("on", "yes"), ("no", "off"))

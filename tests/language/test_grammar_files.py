@@ -18,11 +18,13 @@ from assistant.bench.interpretation import Rejection, interpret
 from assistant.bench.job import RingPosition
 from assistant.bench.reply import Wording
 from assistant.bench.session import State
+from assistant.ear.graph.lexicon import Lexicon
 from assistant.fitting.doubt import DoubtKind
+from assistant.language.abnf import read_abnf, text_of
 from assistant.language.automaton import Nfa
 from assistant.language.grammar import Grammar
 from assistant.language.numbers import NumberWords
-from assistant.language.templates import Slot, build
+from assistant.language.phrase_tree import Slot, build
 from assistant.units import Unit
 from tests.fakes import after, heard, metric_job, small_job, words
 
@@ -70,7 +72,7 @@ def test_a_refused_sentence_is_refused_for_the_reason(
     assert meant.reason == reason
 
 
-def test_every_template_and_every_word_of_every_list_has_an_accepted_sentence(
+def test_every_phrasing_and_every_word_of_every_list_has_an_accepted_sentence(
     grammars: dict[str, Grammar],
 ) -> None:
     used: set[tuple[str, str]] = set()
@@ -78,10 +80,10 @@ def test_every_template_and_every_word_of_every_list_has_an_accepted_sentence(
     for unit, text, _ in ROWS:
         parsed = grammars[unit].parse(text.split())
         assert parsed is not None
-        used.add((parsed.command, parsed.template))
+        used.add((parsed.command, parsed.phrasing))
         for slot in parsed.slots:
             said.setdefault(slot.name, set()).add(slot.words)
-    assert used == set(grammars["inch"].templates)
+    assert used == set(grammars["inch"].phrasings)
     lists = grammars["inch"]._lists
     for name, entries in lists.items():
         if all(isinstance(value, str) for value in entries.values()):
@@ -96,7 +98,7 @@ def test_no_two_commands_share_a_sentence(grammars: dict[str, Grammar], unit: st
     """Exact for the whole grammar: no word path is final in the graphs of two commands."""
     grammar = grammars[unit]
     graphs = {
-        command: _only(grammar, command) for command in {name for name, _ in grammar.templates}
+        command: _only(grammar, command) for command in {name for name, _ in grammar.phrasings}
     }
     names = sorted(graphs)
     shared = [
@@ -109,7 +111,7 @@ def test_no_two_commands_share_a_sentence(grammars: dict[str, Grammar], unit: st
 
 def _only(grammar: Grammar, command: str) -> tuple[dict[int, dict[str, int]], int, frozenset[int]]:
     nfa = Nfa()
-    for name, _, node in grammar._templates:
+    for name, _, node in grammar._phrasings:
         if name == command:
             nfa.finals.add(build(node, nfa, nfa.start))
     graph = nfa.minimal_graph({})
@@ -137,10 +139,7 @@ def _common_sentence(one: Any, two: Any) -> tuple[str, ...] | None:
 
 def test_the_common_sentence_search_finds_one_where_there_is_one() -> None:
     shared = Grammar(
-        {
-            "commands.yaml": "commands: {a: {say: ['x [y] z']}, b: {say: ['x (y | w) z']}}",
-            "lists.yaml": "{}",
-        }
+        {"calls.abnf": "#ABNF 1.0; root $call; $call = $a | $b; $a = x [y] z; $b = x (y | w) z;"}
     )
     assert _common_sentence(_only(shared, "a"), _only(shared, "b")) == ("x", "y", "z")
 
@@ -171,7 +170,9 @@ class _NoTwice(yaml.SafeLoader):
 def test_no_key_stands_twice(grammar_texts: dict[str, str]) -> None:
     sentences = {p.name: p.read_text("utf-8") for p in (HERE / "sentences").glob("*.yaml")}
     assert len(sentences) == 2
-    for text in (*grammar_texts.values(), *sentences.values()):
+    ours = [text for name, text in grammar_texts.items() if name.endswith(".yaml")]
+    assert len(ours) == 3
+    for text in (*ours, *sentences.values()):
         yaml.load(text, _NoTwice)
     with pytest.raises(AssertionError, match="stands twice"):
         yaml.load("{goes: a, goes: b}", _NoTwice)
@@ -181,24 +182,30 @@ def test_no_key_stands_twice(grammar_texts: dict[str, str]) -> None:
 
 
 def test_the_commands_are_those_that_the_bench_knows(grammar: Grammar) -> None:
-    assert {command for command, _ in grammar.templates} == COMMAND_NAMES
+    assert {command for command, _ in grammar.phrasings} == COMMAND_NAMES
 
 
 def test_every_command_says_what_it_is_about_and_has_a_group(grammar: Grammar) -> None:
     assert [c.name for c in grammar.commands if not (c.about and c.group)] == []
 
 
-def test_every_rule_and_list_is_used(grammar_texts: dict[str, str]) -> None:
-    commands = yaml.safe_load(grammar_texts["commands.yaml"])
-    texts = [
-        *commands["rules"].values(),
-        *(t for c in commands["commands"].values() for t in c["say"]),
-    ]
-    everything = " ".join(texts)
-    lists = yaml.safe_load(grammar_texts["lists.yaml"])
-    assert [r for r in commands["rules"] if f"<{r}>" not in everything] == []
-    assert [n for n in lists["lists"] if f"{{{n}" not in everything] == []
-    assert set(lists["metric"]) <= set(lists["lists"])
+def test_every_rule_and_range_is_used(grammar_texts: dict[str, str]) -> None:
+    sheet = read_abnf(grammar_texts["calls.abnf"])
+    everything = " ; ".join(text_of(rule.expansion) for rule in sheet.rules.values())
+    named = set(re.findall(r"\$(\w+)", everything))
+    assert set(sheet.rules) - named == {sheet.root}
+    numbers = yaml.safe_load(grammar_texts["numbers.yaml"])
+    assert set(numbers["ranges"]) == set(re.findall(r"\$<numbers\.yaml#(\w+)>", everything))
+    assert set(numbers["metric ranges"]) <= set(numbers["ranges"])
+
+
+def test_every_example_of_a_command_is_a_sentence_of_it(grammar: Grammar) -> None:
+    for command in grammar.commands:
+        assert command.examples, command.name
+        for example in command.examples:
+            parsed = grammar.parse(example.split())
+            assert parsed is not None, example
+            assert parsed.command == command.name
 
 
 def test_confusable_words_are_words_that_can_be_said(
@@ -323,7 +330,25 @@ def test_numbers_have_no_word_that_is_also_a_command_word(grammar: Grammar) -> N
     assert numbers is not None
     fixed = {
         word
-        for _, template in grammar.templates
-        for word in re.findall(r"[a-z']+", re.sub(r"[{<][^}>]*[}>]", " ", template))
+        for text in [*(text for _, text in grammar.phrasings), *grammar._parts.values()]
+        for word in re.findall(r"[a-z']+", re.sub(r"\$\w+|<[^>]*>", " ", text))
     }
     assert fixed & (numbers.words - {"a", "and"}) == set()
+
+
+def test_the_example_in_the_readme_is_a_whole_grammar_of_a_dozen_words() -> None:
+    page = (shipped("grammar") / "README.md").read_text(encoding="utf-8")
+    blocks = dict(re.findall(r"^```(\w+)\n(.*?)^```$", page, re.DOTALL | re.MULTILINE))
+    made = Grammar({"calls.abnf": blocks["abnf"], "pronunciations.dict": blocks["dict"]})
+    made.refuse_double_meaning()
+    assert len(made.vocabulary) == 12
+    assert set(made.pronunciations) == set(made.vocabulary)
+    lexicon = Lexicon().with_entries(made.pronunciations)
+    assert all(lexicon.ways(word) for word in made.vocabulary)
+    assert made.sentences_count == 2 * 3 * 4 + 2
+    parsed = made.parse(made.words_of("Zwölf passt leicht"))
+    assert parsed is not None
+    assert (parsed.command, [(slot.name, slot.value) for slot in parsed.slots]) == (
+        "messung", [("dicke", "12"), ("sitz", "goes")],
+    )  # fmt: skip
+    assert [made.is_complete(one.split()) for c in made.commands for one in c.examples] == [True]

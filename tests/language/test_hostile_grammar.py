@@ -9,63 +9,78 @@ from assistant.errors import GrammarError
 from assistant.language.grammar import Grammar
 from assistant.units import Unit
 
-COMMANDS = 'commands: {snug: {say: ["{feel}"]}}'
-LISTS = "lists: {feel: [snug]}"
+CALLS = "#ABNF 1.0; root $call; $call = $it; $it = $leaf snug; $leaf = $<numbers.yaml#leaf>;"
+NUMBERS = """words: {ones: [a, b, c, d, e, f, g, h, i, j],
+  tens: {10: k, 20: l, 30: m, 40: n, 50: o, 60: p, 70: q, 80: r, 90: s}}
+ranges: {leaf: {least: 1, most: 5, by: 1}}"""
 BOMB = "a: &a [x, x, x, x, x, x, x, x, x]\n" + "".join(
     f"{name}: &{name} [{', '.join([f'*{before}'] * 9)}]\n"
     for before, name in zip("abcdefgh", "bcdefghi", strict=True)
 )
 
 
-def refused(commands: str = COMMANDS, lists: str = LISTS) -> str:
+def refused(calls: str = CALLS, numbers: str = NUMBERS) -> str:
     began = time.process_time()
     with pytest.raises(GrammarError) as error:
-        Grammar({"commands.yaml": commands, "lists.yaml": lists})
+        Grammar({"calls.abnf": calls, "numbers.yaml": numbers})
     assert time.process_time() - began < 5
     return str(error.value)
 
 
 @pytest.mark.parametrize(
     "entry",
-    ["{eins: 1}", "{1: eins}", "[[snug]]", "[{snug: snug}]", "{snug: [snug]}", "{snug: null}",
-     "[1]", "{? [a] : b}"],
-)  # fmt: skip
-def test_a_list_of_anything_but_words_is_refused_with_what_a_list_is(entry: str) -> None:
-    told = refused(lists=f"lists: {{feel: {entry}}}")
-    assert told.startswith("lists.yaml")
-    if "?" not in entry:
-        assert 'write each entry as words with a value that is a word ("snug": snug' in told
-
-
-@pytest.mark.parametrize("entry", ["snug", "3", "null"])
-def test_what_is_no_list_at_all_is_refused_with_what_one_is(entry: str) -> None:
-    told = refused(lists=f"lists: {{feel: {entry}}}")
-    assert "lists.yaml, lists.feel" in told
-    assert "write words, or a range like {from: 1, to: 60, step: 0.5}" in told
+    [
+        "snug",
+        "3",
+        "null",
+        "[1, 2]",
+        "{from: 1, to: 3}",
+        "{least: a, most: 3, by: 1}",
+        "{least: -1, most: 3, by: 1}",
+    ],
+)
+def test_what_is_no_range_is_refused_by_file_and_place(entry: str) -> None:
+    told = refused(numbers=NUMBERS.replace("{least: 1, most: 5, by: 1}", entry))
+    assert told.startswith("numbers.yaml, ranges.leaf")
 
 
 def test_aliases_are_refused_before_they_are_followed() -> None:
-    for told in (refused(lists=BOMB), refused(commands=BOMB)):
-        assert "line 2: *names of other places are not allowed; write it out there" in told
+    told = refused(numbers=BOMB)
+    assert "line 2: *names of other places are not allowed; write it out there" in told
     with pytest.raises(GrammarError, match=r"replies\.yaml, line 2: \*names"):
         Wording(BOMB, None)
 
 
 @pytest.mark.parametrize("text", ["[" * 20_000, "a: " * 5, "{" * 3_000, "a: 2001-13-45"])
 def test_nesting_and_nonsense_are_refused_by_file(text: str) -> None:
-    assert refused(lists=text).startswith("lists.yaml ")
-    assert refused(commands=text).startswith("commands.yaml ")
+    assert refused(numbers=text).startswith("numbers.yaml ")
+    assert refused(calls=text).startswith("calls.abnf, line 1")
+    assert refused(calls=f"#ABNF 1.0; root $c;\n$c = {text};").startswith("calls.abnf, line 2: ")
+
+
+@pytest.mark.parametrize(
+    "rules",
+    ["$it = " + "[a] " * 100_000 + "b;", "$it = " + "(a | b) " * 60 + "{x};",
+     "$it = " + "(" * 30 + "a" + ") <20>" * 30 + ";", "$it = $it a;",
+     "".join(f"$r{n} = $r{n + 1} <20>;" for n in range(30)) + "$r30 = a; $it = $r0;"],
+    ids=["long", "many", "repeats", "itself", "rules"],
+)  # fmt: skip
+def test_few_lines_that_stand_for_too_much_are_refused_at_once(rules: str) -> None:
+    assert "line 2" in refused(calls=f"#ABNF 1.0; root $call; $call = $it;\n{rules}")
+
+
+def test_a_range_of_very_many_numbers_is_refused_at_once() -> None:
+    assert refused(numbers=NUMBERS.replace("most: 5, by: 1", "most: 99, by: 0.0000001"))
 
 
 def test_a_sentence_of_two_commands_is_refused_and_named() -> None:
     grammar = Grammar({
-        "commands.yaml": 'commands: {one: {say: ["go [on] <w>"]}, two: {say: ["(go | ho) on"]}}\n'
-                         'rules: {w: "on"}',
-        "lists.yaml": LISTS,
+        "calls.abnf": "#ABNF 1.0; root $call; $call = $one | $two; $w = on; "
+                      "$one = go [on] $w; $two = (go | ho) on;",
     })  # fmt: skip
     with pytest.raises(GrammarError) as error:
         grammar.refuse_double_meaning()
-    assert "commands.yaml: 'go on' is a sentence of 'one' and of 'two'" in str(error.value)
+    assert "calls.abnf: 'go on' is a sentence of 'one' and of 'two'" in str(error.value)
 
 
 @pytest.mark.parametrize("unit", Unit)

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from assistant.adapters.files.data_files import grammar_texts
 from assistant.bench import events as ev
 from assistant.bench.advice import advise
 from assistant.bench.commands import command_from
@@ -20,14 +21,15 @@ from assistant.bench.reply import Wording
 from assistant.bench.session import State, apply, replay
 from assistant.display.turn_lines import turn_lines
 from assistant.fitting.targets import HAIR_NM
-from assistant.language.grammar import REPLIES_FILE, Grammar
+from assistant.language.grammar import Grammar
+from assistant.language.grammar_files import REPLIES_FILE
 from assistant.record.review_text import review_lines
 from assistant.record.sheet_from_log import sheet_of
 from assistant.units import Unit
 from tests.fakes import Bench, metric_job, small_job
 
 ROOT = Path(__file__).resolve().parents[2]
-TEXTS = {p.name: p.read_text(encoding="utf-8") for p in (ROOT / "grammar").glob("*.yaml")}
+TEXTS = grammar_texts(ROOT / "grammar")
 GRAMMARS = {unit: Grammar(TEXTS, unit=unit) for unit in Unit}
 WORDING = Wording(TEXTS[REPLIES_FILE], GRAMMARS[Unit.INCH].numbers)
 JOBS: dict[str, Job] = {"inch, dial": small_job(), "metric, file": metric_job()}

@@ -15,13 +15,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from assistant.adapters.files.data_files import grammar_texts
 from assistant.adapters.files.review_file import review_template
 from assistant.adapters.files.session_log import read_log
 from assistant.bench import events as ev
 from assistant.bench.reply import Wording
 from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
-from assistant.language.grammar import REPLIES_FILE, Grammar
+from assistant.language.grammar import Grammar
+from assistant.language.grammar_files import REPLIES_FILE
 from assistant.record.review_page import review_page
 from assistant.record.review_plots import gap_plot
 from assistant.record.session_story import Band, Entry, Standing, story_of
@@ -84,7 +86,7 @@ class Page(HTMLParser):
 @lru_cache(maxsize=1)
 def _wording() -> Wording:
     folder = ROOT / "grammar"
-    texts = {path.name: path.read_text(encoding="utf-8") for path in folder.glob("*.yaml")}
+    texts = grammar_texts(folder)
     return Wording(texts[REPLIES_FILE], Grammar(texts).numbers)
 
 

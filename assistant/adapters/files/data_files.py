@@ -8,6 +8,7 @@ from pathlib import Path
 
 from assistant.errors import GrammarError, LeafcallError
 
+_GRAMMAR_FILES = (".abnf", ".yaml", ".dict")
 _PACKAGE = Path(__file__).resolve().parents[2]
 
 
@@ -20,17 +21,16 @@ def shipped(name: str) -> Path:
 
 
 def grammar_texts(folder: Path) -> dict[str, str]:
-    """File name -> text of every YAML file in a grammar folder.
+    """File name -> text of every file of a grammar folder: .abnf, .yaml and .dict.
 
     Raises GrammarError if there is no such folder or a file is not UTF-8 text.
     """
     if not folder.is_dir():
         raise GrammarError(
-            f"There is no grammar folder {folder}: name a folder that holds commands.yaml and "
-            "lists.yaml."
+            f"There is no grammar folder {folder}: name a folder that holds calls.abnf."
         )
     texts = {}
-    for path in sorted(folder.glob("*.yaml")):
+    for path in sorted(one for one in folder.iterdir() if one.suffix in _GRAMMAR_FILES):
         try:
             texts[path.name] = path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:

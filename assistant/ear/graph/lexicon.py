@@ -97,8 +97,8 @@ class Lexicon:
         """The pronunciations of a word. Raises GrammarError if it has none."""
         if word not in self._ways:
             raise GrammarError(
-                f"Nobody said how {word!r} sounds: add a line like '{word}: [B AO R]' to "
-                "pronunciations.yaml of the grammar folder, in the phones of its README."
+                f"Nobody said how {word!r} sounds: add a line like '{word}  B AO R' to "
+                "pronunciations.dict of the grammar folder, in the phones of its README."
             )
         return tuple(self._ways[word])
 

@@ -51,7 +51,7 @@ def test_entries_of_a_grammar_replace_those_of_the_dictionary() -> None:
 
 
 def test_a_word_that_nobody_spelled_is_named_with_the_way_out() -> None:
-    with pytest.raises(GrammarError, match=r"'gudgeon' sounds: add a line .* pronunciations\.yaml"):
+    with pytest.raises(GrammarError, match=r"'gudgeon' sounds: add a line .* pronunciations\.dict"):
         Lexicon("snug S N AH G").ways("gudgeon")
 
 
