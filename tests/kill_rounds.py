@@ -37,7 +37,7 @@ LIFE_S = 0.06
 OF_ONE_LOG = 10
 CALLS = (
     "top ring", "ten goes eleven no go", "what now", "ground three", "ground one", "deburred",
-    "ends are square", "scratch that", "note", "the blue rag", "banana", "skip this ring",
+    "ends are square", "take that back", "note", "the blue rag", "banana", "skip this ring",
     "cylinder two second ring fifteen goes sixteen snug", "yes", "next ring", "where am i",
 )  # fmt: skip
 

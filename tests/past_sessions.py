@@ -47,7 +47,7 @@ def play(bench: Bench, rng: Random, *, events: int) -> Bench:
             bench.type("pass me the kettle please")
             continue
         if whim < 0.06:
-            bench.type("scratch that")
+            bench.type("take that back")
             continue
         gap_nm = gaps.setdefault(key, rng.uniform(5, 17) * 25_400)
         match advice.step:

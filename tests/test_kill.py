@@ -99,7 +99,7 @@ def test_killed_around_the_sync_the_call_is_there_though_nobody_was_told(
 
 
 CALLS = (
-    "top ring", "ten goes eleven no go", "what now", "ground three", "scratch that", "note",
+    "top ring", "ten goes eleven no go", "what now", "ground three", "take that back", "note",
     "the blue rag", "banana", "deburred", "skip this ring", "wrap up",
 )  # fmt: skip
 

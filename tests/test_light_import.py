@@ -47,7 +47,7 @@ def test_import_of_the_package_loads_nothing_but_itself() -> None:
     [
         (("--help",), "Fit piston rings by voice"),
         (("--version",), "leafcall "),
-        (("phrases",), "scratch that"),
+        (("phrases",), "take that back"),
         (("models",), "leafcall models --fetch"),
     ],
 )

@@ -204,5 +204,5 @@ def test_a_reply_is_understood_by_its_words_alone(grammar: Grammar) -> None:
 
 def test_what_was_taken_back_does_not_stand(grammar: Grammar, wording: Wording) -> None:
     bench = Bench(small_job(), grammar, wording)
-    bench.through("ten goes", "eleven no go", "scratch that", "ten and a half almost")
+    bench.through("ten goes", "eleven no go", "take that back", "ten and a half almost")
     assert standing(bench.store.events) == {(1, "upper rail"): ["10 goes"]}

@@ -107,7 +107,7 @@ def test_no_cut_is_larger_than_the_largest_single_cut(grammar: Grammar, wording:
     bench = Bench(small_job(grinder=tool), grammar, wording)
     bench.through("top ring", "butts")
     assert advise(bench.state).feed_nm <= 2 * THOU
-    bench.through("scratch that", "three goes four snug")
+    bench.through("take that back", "three goes four snug")
     assert advise(bench.state).feed_nm == 3 * THOU
 
 

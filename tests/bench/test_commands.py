@@ -78,11 +78,11 @@ def asked(grammar: Grammar, text: str, unit: Unit = Unit.INCH) -> Command:
         ("where am i", Ask(Question.WHERE)),
         ("read it back", Ask(Question.READ_BACK)),
         ("say again", Ask(Question.AGAIN)),
-        ("what can i say", Ask(Question.PHRASES)),
+        ("what are the calls", Ask(Question.PHRASES)),
         ("yes", Answer(True)),
         ("no", Answer(False)),
         ("make that sixteen", Amend(16)),  # type: ignore[arg-type]
-        ("scratch that", Undo()),
+        ("take that back", Undo()),
         ("stand by", StandBy()),
         ("listen up", ListenUp()),
         ("accept it", Accept()),

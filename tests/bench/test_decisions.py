@@ -74,7 +74,7 @@ def test_a_call_becomes_one_event(bench: Bench, call: str, event: Any) -> None:
 @pytest.mark.parametrize(
     "call",
     ["what now", "how much more", "what is the target", "where am i", "read it back", "say again",
-     "what can i say"],
+     "what are the calls"],
 )  # fmt: skip
 def test_a_question_changes_nothing(bench: Bench, call: str) -> None:
     before = bench.state
@@ -100,7 +100,7 @@ def test_a_question_changes_nothing(bench: Bench, call: str) -> None:
         (["accept it"], "accept without a reading"),
         (["top ring", "butts", "accept it"], "accept without a reading"),
         (["top ring", "fifteen goes", "ground half", "accept it"], "accept without a reading"),
-        (["scratch that"], "nothing to take back"),
+        (["take that back"], "nothing to take back"),
         (["yes"], "no question open"),
         (["no"], "no question open"),
         (["make that sixteen"], "no number to correct"),
@@ -322,22 +322,22 @@ def test_a_coarse_file_is_asked_back_sooner(metric_grammar: Grammar, wording: Wo
 # --- taking back and correcting ---------------------------------------------------------------
 
 
-def test_scratch_that_takes_back_the_last_entry_as_if_never_said(bench: Bench) -> None:
+def test_take_that_back_takes_back_the_last_entry_as_if_never_said(bench: Bench) -> None:
     bench.say("top ring")
     before = bench.state
-    bench.through("fifteen goes sixteen snug", "scratch that")
+    bench.through("fifteen goes sixteen snug", "take that back")
     assert bare(bench.state).rings == bare(before).rings
     assert bench.state.here == before.here
 
 
-def test_scratch_that_drops_an_open_question_and_keeps_the_entry_before(bench: Bench) -> None:
-    bench.through("top ring", "fifteen goes sixteen snug", "ground ten", "scratch that")
+def test_take_that_back_drops_an_open_question_and_keeps_the_entry_before(bench: Bench) -> None:
+    bench.through("top ring", "fifteen goes sixteen snug", "ground ten", "take that back")
     assert bench.last.events == (ev.QuestionAnswered(yes=False),)
     assert len(bench.state.ring((1, TOP)).facts) == 2
 
 
 def test_the_pick_that_opened_the_session_cannot_be_taken_back(bench: Bench) -> None:
-    bench.through("sixteen goes", "scratch that", "scratch that")
+    bench.through("sixteen goes", "take that back", "take that back")
     assert bench.last.refused == "nothing to take back"
     assert bench.state.here == (1, UPPER)
 
@@ -387,11 +387,11 @@ def test_a_correction_that_can_hardly_be_true_is_asked_back(bench: Bench) -> Non
 
 def test_a_correction_that_is_denied_leaves_what_was_entered(bench: Bench) -> None:
     # A cut that was made must never be lost: its advice would be to cut once more.
-    for denied in ("no", "scratch that"):
+    for denied in ("no", "take that back"):
         bench.through("ground two", "make that twelve", denied)
         assert bench.state.pending is None
         assert bench.state.ring((1, UPPER)).facts == (Cut(feed_nm=2 * THOU),)
-        bench.say("scratch that")
+        bench.say("take that back")
         assert bench.state.ring((1, UPPER)).facts == ()
 
 

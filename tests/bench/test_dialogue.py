@@ -130,7 +130,7 @@ def test_all_events_of_a_turn_share_its_number_and_are_in_order(bench: Bench) ->
 
 
 def test_the_log_alone_gives_the_state(bench: Bench) -> None:
-    bench.through("top ring", "fifteen goes sixteen snug", "ground one", "scratch that")
+    bench.through("top ring", "fifteen goes sixteen snug", "ground one", "take that back")
     bench.through("ground half", "stand by", "listen up", "ground twelve")
     assert replay(bench.store.events) == bench.state == resumed(bench.store)
 
@@ -210,7 +210,7 @@ def test_a_call_that_goes_past_a_question_is_told_what_was_not_counted(
     assert bench.last.reply.shown.startswith(told)
 
 
-@pytest.mark.parametrize("call", ["yes", "no", "butts", "scratch that", "what now", "note",
+@pytest.mark.parametrize("call", ["yes", "no", "butts", "take that back", "what now", "note",
                                   "speak louder", "how much more"])  # fmt: skip
 def test_a_call_that_answers_a_question_or_leaves_it_open_tells_of_nothing_lost(
     bench: Bench, call: str
@@ -394,7 +394,7 @@ def test_an_unsure_call_is_read_back_and_counts_after_a_yes(bench: Bench) -> Non
     assert bench.state.ring((1, UPPER)).passes == 0
     assert bench.say("yes").startswith("Ground two thou.")
     assert bench.state.ring((1, UPPER)).passes == 1
-    bench.say("scratch that")
+    bench.say("take that back")
     assert bench.state.ring((1, UPPER)).passes == 0
 
 

@@ -59,7 +59,7 @@ def long_session(events: int) -> tuple[list[Envelope], list[float]]:
         cylinder, name = next(rings)
         for call in (
             f"cylinder {GRAMMAR.numbers.say(cylinder)} {name}", "nine goes ten no go",
-            "ground one", "scratch that", "what now", "nine goes ten no go", "scratch that",
+            "ground one", "take that back", "what now", "nine goes ten no go", "take that back",
         ):  # fmt: skip
             start = perf_counter()
             bench.type(call)

@@ -13,7 +13,7 @@ hour holds more calls than at a bench. She listens to every read-back.
 
 *right*: accepted with the true gap inside the window; *over*: true gap past the most; *under*:
 accepted below the least. *tried again*: calls that came to nothing or to something else, of all
-calls but repairs. *repairs*: "scratch that", "no", "make that", "listen up", "what now", and "yes"
+calls but repairs. *repairs*: "take that back", "no", "make that", "listen up", "what now" and "yes"
 to what it had not surely heard. *asked back*: calls read back as a question for that.
 *taken wrong*: calls taken for another one that had an effect, whether noticed or not.
 *unnoticed*: entries that differ between what she meant and what stands in the log at the end.

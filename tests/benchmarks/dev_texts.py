@@ -108,7 +108,7 @@ class _Builder:
             line = f"cylinder {cylinder} {name} {line}"
         self.call(line)
         if rng.random() < 0.08:
-            self.call("scratch that")
+            self.call("take that back")
             self.call(line)
         elif rng.random() < 0.08:
             self.call(f"make that {whole}")
@@ -119,7 +119,7 @@ class _Builder:
         if x < 0.25:
             self.call(rng.choice((
                 "what now", "how much more", "what is the target", "where am i", "read it back",
-                "say again", "what can i say",
+                "say again", "what are the calls",
             )))  # fmt: skip
         elif x < 0.29:
             self.call("stand by")

@@ -33,7 +33,7 @@ from tests.fakes import START, TOP, Bench, small_job, stored
 from tests.past_sessions import play
 
 AT = {"cylinder": 1, "position": TOP}
-CALLS = "top ring\n10 goes 11 no go\nground 3\nscratch that\n13 goes 14 snug\nnote\nblue rag\n"
+CALLS = "top ring\n10 goes 11 no go\nground 3\ntake that back\n13 goes 14 snug\nnote\nblue rag\n"
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from assistant.bench.events import NoteKept, envelope
 from assistant.errors import LeafcallError, LogError
 from tests.command_line import Run
 
-CALLS = "top ring\n15 goes 16 snug\nscratch that\nbanana\nwrap up\n"
+CALLS = "top ring\n15 goes 16 snug\ntake that back\nbanana\nwrap up\n"
 
 
 @pytest.fixture

@@ -116,7 +116,7 @@ def test_after_a_cut_the_old_gap_is_not_shown(bench: Bench, wording: Wording) ->
 
 
 def test_a_refused_call_says_why(bench: Bench, wording: Wording) -> None:
-    bench.say("scratch that")
+    bench.say("take that back")
     facts = facts_of(bench.last, wording)
     assert facts.effect
     assert "no effect: " in text_of(panel(facts, LIVE, width=100, height=30))

@@ -36,7 +36,7 @@ def test_a_turn_shows_what_was_heard_what_it_means_the_ring_and_the_answer(
         (["what now"], "a question"),
         (["banana"], "no effect: unknown words"),
         (["stand by"], "stand by"),
-        (["top ring", "ground two", "scratch that"], "taken back"),
+        (["top ring", "ground two", "take that back"], "taken back"),
         (["top ring", "ground three", "make that two"], "taken back; ground 2 thou"),
         (["top ring", "ground twelve"], "asked back before it counts: ground 12 thou"),
         (["butts"], "butts"),
@@ -80,7 +80,7 @@ def test_a_ring_in_one_line(
 def test_the_review_marks_what_was_taken_back_and_ends_with_every_ring(
     bench: Bench, wording: Wording
 ) -> None:
-    for call in ("top ring", "ground two", "scratch that", "ground twelve", "no", "note", "rag"):
+    for call in ("top ring", "ground two", "take that back", "ground twelve", "no", "note", "rag"):
         bench.type(call)
     told = list(review_lines(bench.store.events, wording))
     assert told[0] == "bench test: 2 cylinders, bore 4 in"

@@ -79,7 +79,7 @@ def test_the_rows_of_a_session_are_those_of_the_fold(session: tuple[str, list[st
 def test_feed_and_strokes_are_summed_and_what_is_taken_back_is_not(
     bench: Bench, metric_bench: Bench
 ) -> None:
-    bench.through("second ring", "ten goes", "ground two", "ground three", "scratch that")
+    bench.through("second ring", "ten goes", "ground two", "ground three", "take that back")
     row = past_session(lines_of(bench))
     assert row is not None
     assert newest(row.rings)[1, "second"].fed_nm == 2 * 25_400  # 1 thou = 25 400 nm: NIST SP 811

@@ -306,7 +306,7 @@ def test_every_ring_position_and_unit_has_a_name(wording: Wording) -> None:
 def test_replies_name_only_sentences_that_can_be_said(grammar: Grammar, wording: Wording) -> None:
     """What a reply tells the builder to say is in the grammar."""
     for group, name, phrase in [
-        ("refusals", "unknown words", "what can I say"),
+        ("refusals", "unknown words", "what are the calls"),
         ("refusals", "which ring", "cylinder one top ring"),
         ("refusals", "which cylinder", "cylinder one top ring"),
         ("refusals", "no ring left", "wrap up"),

@@ -39,7 +39,7 @@ LIKELY = [
     "{n} goes", "{n} snug", "{n} no go", "{n} goes {m} snug", "{n} almost", "butts",
     "top ring {n} goes {m} snug", "cylinder one second ring {n} snug", "ground {f}", "{c} strokes",
     "next ring", "top ring", "second ring", "cylinder one", "accept it", "yes", "yes", "no",
-    "scratch that", "make that {n}", "ring is square", "deburred", "ends are square",
+    "take that back", "make that {n}", "ring is square", "deburred", "ends are square",
     "ends are not square", "skip this ring", "spoiled ring", "what now", "how much more",
     "read it back", "stand by", "listen up", "listen up", "note", "wrap up",
 ]  # fmt: skip
@@ -133,7 +133,7 @@ def test_what_is_taken_back_was_never_said(
     entered = bench.state.before is not None and bench.state.entry_turn == bench.state.turn
     if not entered or any(isinstance(e, ev.EntryRetracted) for e in bench.last.events):
         return
-    bench.type("scratch that")
+    bench.type("take that back")
     assert bench.last.refused is None
     # A question that was open before ends with any entry, taken back or not.
     assert bare(bench.state) == bare(dataclasses.replace(before, pending=None))

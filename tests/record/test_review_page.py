@@ -100,7 +100,7 @@ def worked(bench: Bench) -> str:
     """The page of a session with everything in it."""
     bench.through(
         "twenty goes", "accept it", "cylinder one second ring fifteen goes sixteen snug",
-        "ground two", "scratch that", "ground one", "deburred", "ring is square", "what now",
+        "ground two", "take that back", "ground one", "deburred", "ring is square", "what now",
         "seventeen goes eighteen almost", "banana", "twenty five goes", "no", "note",
         "remember the sleeve", "cylinder one top ring", "butts", "ground five", "spoiled ring",
         "cylinder one top ring", "yes", "ten goes", "cylinder two top ring", "skip this ring",

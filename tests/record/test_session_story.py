@@ -20,7 +20,7 @@ FIXTURE = Path(__file__).parents[1] / "fixtures" / "log_v1.jsonl"
 CALLS = (
     "twenty goes", "accept it", "cylinder one second ring fifteen goes sixteen snug",
     "ground two", "deburred", "ring is square", "seventeen goes eighteen almost", "what now",
-    "ground half", "scratch that", "banana", "twenty five goes", "no", "cylinder one top ring",
+    "ground half", "take that back", "banana", "twenty five goes", "no", "cylinder one top ring",
     "sixteen goes seventeen snug", "make that eighteen", "spoiled ring",
 )  # fmt: skip
 
@@ -131,7 +131,7 @@ def test_the_ring_in_the_place_of_a_spoiled_one_is_another_specimen(
     assert [entry.texts for entry in top.kept if entry.specimen == 2][1:] == [
         ("10 thou goes", "11 thou snug"), ("ground 1 thou",),
     ]  # fmt: skip
-    worked.through("scratch that", "scratch that", "scratch that")
+    worked.through("take that back", "take that back", "take that back")
     top = next(ring for ring in told(worked, wording).rings if ring.key == (1, TOP))
     assert (top.specimens, top.standing) == (1, Standing.SPOILED)
 

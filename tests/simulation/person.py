@@ -149,7 +149,7 @@ class Person:
         elif "taken back" in told.marks:
             self._lost_entry()
         elif told.entries or (told.place not in (None, now.here)):
-            self._push(Meant("scratch that", "undo", extra=True))
+            self._push(Meant("take that back", "undo", extra=True))
         elif "standing by" in told.marks:
             self._push(Meant("listen up", "listen", extra=True))
 
@@ -170,7 +170,7 @@ class Person:
             if "taken back" in told.marks:
                 self._lost_entry()
             elif told.entries:
-                self._push(Meant("scratch that", "undo", extra=True))
+                self._push(Meant("take that back", "undo", extra=True))
         elif call.kind == "wrap":
             self.finished = "closed" in told.marks
             if not self.finished:
@@ -274,7 +274,7 @@ class Person:
             return
         if subject.kind != "answer":
             self._push(subject.again())
-        self._push(Meant("scratch that", "undo", extra=True))
+        self._push(Meant("take that back", "undo", extra=True))
 
     def _settle(self, call: Meant | None, told: Told) -> None:
         if call is None:
