@@ -7,7 +7,7 @@ than the next cut can be made, or when no leaf tells much more.
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import hypot, log
+from math import exp, hypot, log
 
 import numpy as np
 from scipy.special import entr
@@ -15,7 +15,7 @@ from scipy.special import entr
 from assistant.fitting.belief import Belief
 from assistant.fitting.bench import Bench
 from assistant.fitting.feel import all_chances, reading_sd_nm
-from assistant.fitting.targets import Window
+from assistant.fitting.targets import HAIR_NM, Window
 
 _THOU_NM = 25_400
 _ENOUGH_NM = 1.1 * _THOU_NM
@@ -53,7 +53,9 @@ def next_leaf(belief: Belief, window: Window, bench: Bench) -> LeafAdvice:
         for told, stack in zip(expected_bits(belief, stacks), stacks, strict=True)
     ]
     best = int(np.argmax(bits))
-    little = _LITTLE_BITS_NEAR if near(belief, window) else _LITTLE_BITS
+    little = _LITTLE_BITS
+    if near(belief, window) or not _one_step_fits(belief, window, bench):
+        little = _LITTLE_BITS_NEAR
     if belief.known and (bits[best] < little or belief.readings >= _MOST_READINGS):
         return LeafAdvice(None, (), float(bits[best]))
     return LeafAdvice(sum(stacks[best]), stacks[best], float(bits[best]))
@@ -94,7 +96,7 @@ def _known_enough(belief: Belief, window: Window, bench: Bench) -> bool:
         return True
     if window.most_nm is not None and belief.p_above(window.most_nm) >= bench.confidence:
         return True
-    if near(belief, window):
+    if near(belief, window) or not _one_step_fits(belief, window, bench):
         return False
     if belief.quantile(0.975) - belief.quantile(0.025) <= _ENOUGH_NM:
         return True
@@ -102,6 +104,19 @@ def _known_enough(belief: Belief, window: Window, bench: Bench) -> bool:
     rest_nm = min(max(window.target_nm - belief.mean_nm, 0.0), grinder.largest_cut_nm)
     cut_sd_nm = hypot(grinder.cut_sd_nm, grinder.unit_rate_sd * rest_nm)
     return belief.sd_nm <= _SHARE_OF_CUT * cut_sd_nm
+
+
+def _one_step_fits(belief: Belief, window: Window, bench: Bench) -> bool:
+    """Whether even the tail of the gap, and of the rate, leaves room for the smallest cut.
+
+    Where it does not, no cut is allowed: the only way on is to measure.
+    """
+    if window.most_nm is None:
+        return True
+    grinder = bench.grinder
+    widest_nm = belief.quantile(1 - bench.over_risk)
+    step_nm = grinder.unit_step * grinder.unit_rate_nm * exp(3 * grinder.unit_rate_sd)
+    return widest_nm + step_nm + 3 * grinder.cut_sd_nm <= window.most_nm + HAIR_NM
 
 
 def _stacks_to_try(belief: Belief, bench: Bench) -> list[tuple[int, ...]]:

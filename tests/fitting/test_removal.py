@@ -287,3 +287,45 @@ def test_a_window_that_the_tool_cannot_meet_is_told() -> None:
     assert not is_narrow(window(15, None), BENCH)
     steady = replace(BENCH, grinder=Grinder(cut_sd_nm=0.1 * THOU, step_nm=2_540))
     assert not is_narrow(window(15, 16), steady)
+
+
+# --- no dead end ------------------------------------------------------------------------------
+
+
+def strokes(count: int) -> Cut:
+    return Cut(strokes=count)
+
+
+def test_a_wide_belief_after_filing_is_measured_not_given_up() -> None:
+    """Ten thou to go: the tail of an unlearned file forbids one stroke, so a leaf must decide."""
+    facts = (no_go(7), butts(), strokes(16), goes(1.5))
+    advice = advice_for(*facts, bench=FILE)
+    assert advice.reason is CutReason.MEASURE
+    belief = believe(facts, FILE, window=WINDOW)
+    assert next_leaf(belief, WINDOW, FILE).leaf_nm is not None
+
+
+@pytest.mark.parametrize("per_stroke_thou", [0.2, 0.33, 0.5])
+@pytest.mark.parametrize("start_thou", [2.2, 4.6, 7.3, 9.9])
+def test_a_first_ring_by_file_never_ends_with_a_thou_to_go(
+    start_thou: float, per_stroke_thou: float
+) -> None:
+    """A steady file and a sure hand, both unknown to the bench: it goes on until it is inside."""
+    gap, facts = start_thou, list[Reading | Cut]()
+    for _ in range(60):
+        belief = believe(facts, FILE, window=WINDOW)
+        advice = next_cut(belief, WINDOW, FILE)
+        if advice.cuts:
+            gap += advice.strokes * per_stroke_thou
+            facts.append(strokes(advice.strokes))
+            continue
+        if advice.reason is not CutReason.MEASURE:
+            break
+        leaf_nm = next_leaf(belief, WINDOW, FILE).leaf_nm
+        assert leaf_nm is not None
+        play = gap - leaf_nm / THOU
+        feel = Feel.GOES if play > 0.3 else Feel.SNUG if play > -0.1 else Feel.NO_GO
+        facts.append(Reading(leaf_nm, feel))
+    assert advice.reason is not CutReason.MEASURE, "sixty steps are more than any ring takes"
+    assert advice.reason is not CutReason.TOO_RISKY or gap > 14.0
+    assert gap <= 16.75
