@@ -389,6 +389,7 @@ def _cut(state: _State, cut: Cut, bench: Bench, window: Window | None) -> _State
         shifts = np.full(len(rates), removal_nm)
     else:
         shifts = rates * units
+        spread_nm = grinder.spread_nm(units)
         # Each row stands for a cell of rates, evenly filled.
         cell_nm = _row_step(bench) * grinder.unit_rate_sd * grinder.unit_rate_nm * units
         spread_nm = sqrt(spread_nm**2 + cell_nm**2 / 12)

@@ -6,6 +6,7 @@ of feel are learned from the work itself (see learning.py).
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import hypot
 
 from assistant.fitting.facts import Cut
 
@@ -32,6 +33,8 @@ class Grinder:
         feel; no source). cut_sd_doubt: how uncertain that spread is, as a share.
     per_stroke_nm, per_stroke_sd: gap won per file stroke, nm, and its uncertainty as a share.
         There is no published figure; a third of a thou with 40 % is only a careful start.
+    per_pass_sd: spread of one cut as a share of what it takes off, besides cut_sd_nm: nobody files
+        ten strokes twice alike (no source; a dial's grows so little that cut_sd_nm holds it).
     """
 
     kind: GrinderKind = GrinderKind.DIAL
@@ -44,6 +47,7 @@ class Grinder:
     cut_sd_doubt: float = 0.3
     per_stroke_nm: float = 8_467.0
     per_stroke_sd: float = 0.40
+    per_pass_sd: float = 0.20
 
     @property
     def unit_rate_nm(self) -> float:
@@ -59,6 +63,12 @@ class Grinder:
     def unit_step(self) -> int:
         """Smallest settable cut in units of cutting: nm of feed, or one stroke."""
         return self.step_nm if self.kind is GrinderKind.DIAL else 1
+
+    def spread_nm(self, units: float) -> float:
+        """Spread of one cut of so many units, nm, its rate known."""
+        if self.kind is GrinderKind.DIAL:
+            return self.cut_sd_nm
+        return hypot(self.cut_sd_nm, self.per_pass_sd * self.unit_rate_nm * units)
 
     def units(self, cut: Cut) -> int | None:
         """Units of cutting in ``cut``; None if it was made with the other kind of tool."""

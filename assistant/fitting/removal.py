@@ -174,7 +174,7 @@ def _best_cut(belief: Belief, window: Window, most_nm: int) -> CutAdvice | None:
 def _passes_after(belief: Belief, units: int, window: Window) -> float:
     """Passes to come after a cut of ``units``, over all that is not known of gap and rate."""
     bench = belief.bench
-    spread_nm = hypot(bench.grinder.cut_sd_nm, reading_sd_nm(bench, 1))
+    spread_nm = hypot(bench.grinder.spread_nm(units), reading_sd_nm(bench, 1))
     gap_nm = belief.felt_nm - bench.person.offset_nm
     short_nm = window.least_nm - gap_nm - belief.rates[:, np.newaxis] * units
     # Not accepted with ``confidence`` unless it is a little more than the least.
@@ -186,7 +186,7 @@ def _passes_after(belief: Belief, units: int, window: Window) -> float:
 def p_over_after(belief: Belief, units: int, limit_nm: float) -> float:
     """Chance that the gap is above ``limit_nm`` after ``units`` more (nm of feed, or strokes)."""
     person = belief.bench.person
-    sd_nm = max(hypot(belief.bench.grinder.cut_sd_nm, person.offset_sd_nm), 1.0)
+    sd_nm = max(hypot(belief.bench.grinder.spread_nm(units), person.offset_sd_nm), 1.0)
     removal_nm = belief.rates[:, np.newaxis] * units
     over_nm = belief.felt_nm - person.offset_nm + removal_nm - limit_nm
     return float((belief.weights * ndtr(over_nm / sd_nm)).sum())

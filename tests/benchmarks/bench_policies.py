@@ -54,6 +54,10 @@ SCENARIOS = {
     "goes-only": _BASE.named("says goes / no go only", coarse=1.0),
     "butting": _BASE.named("30 % butt at first", butting=0.3),
     "half-leaves": _BASE.named("half-thou leaves", leaf_step=0.5),
+    "double": _BASE.named("5 % of cuts take twice", double=0.05),
+    "file": _BASE.named("file, steady", file=True),
+    "file-10": _BASE.named("file, passes vary by 10 %", file=True, pass_sd=0.1),
+    "file-25": _BASE.named("file, passes vary by 25 %", file=True, pass_sd=0.25),
     "fine-dial": _BASE.named("dial of 0.1 thou", step=0.1),
 }
 
@@ -274,7 +278,8 @@ def main() -> None:
         for key in options.scenarios:
             scenario = SCENARIOS[key]
             own_rings = options.rings if key == "default" else options.other_rings
-            for player in options.players:
+            players = ["ours"] if scenario.file else options.players  # others play a dial
+            for player in players:
                 rings = own_rings if player == "ours" else min(options.optimum_rings, own_rings)
                 rings = -(-rings // scenario.rings_per_engine) * scenario.rings_per_engine
                 make = partial(play_many, player, scenario, rings, pool, progress, options.seed)
@@ -284,7 +289,7 @@ def main() -> None:
                 kept.result(
                     scenario, name, rings, partial(rule_result, scenario, name, rings, options.seed)
                 )
-                for name in RULES
+                for name in ([] if scenario.file else RULES)
             ]
             show(console, [result for result in results if result.scenario == scenario.name])
     if options.plot is not None:

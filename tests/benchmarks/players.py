@@ -27,6 +27,7 @@ from assistant.fitting import (
     Feel,
     FinishedRing,
     Grinder,
+    GrinderKind,
     LeafAdvice,
     Reading,
     Window,
@@ -69,7 +70,8 @@ def bench_for(scenario: Scenario) -> Bench:
     """The product's default bench with the scenario's dial and leaves; it knows nothing else."""
     leaves = tuple(round(x * NM_PER_THOU) for x in np.arange(2.0, 30.01, scenario.leaf_step))
     step_nm = round(scenario.step * NM_PER_THOU)
-    return replace(Bench(grinder=Grinder(step_nm=step_nm)), leaves_nm=leaves)
+    kind = GrinderKind.FILE if scenario.file else GrinderKind.DIAL
+    return replace(Bench(grinder=Grinder(kind=kind, step_nm=step_nm)), leaves_nm=leaves)
 
 
 def play(player: str, scenario: Scenario, engines: int, seed: int) -> tuple[list[Outcome], int]:
@@ -112,11 +114,14 @@ def play_ring(
         belief = believe(facts, bench, window=window)
         advice = choose(belief, window, bench)
         if advice.cuts:
-            gap = engine.cut(gap, advice.feed_nm / NM_PER_THOU)
+            if advice.strokes:
+                gap = engine.strokes(gap, advice.strokes)
+            else:
+                gap = engine.cut(gap, advice.feed_nm / NM_PER_THOU)
             tilt = engine.seat()
             passes += 1
             spoiled = spoiled or gap > engine.scenario.most
-            facts = (*facts, Cut(feed_nm=advice.feed_nm))
+            facts = (*facts, Cut(feed_nm=advice.feed_nm, strokes=advice.strokes))
             continue
         if advice.reason is not CutReason.MEASURE:
             break

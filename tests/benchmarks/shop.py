@@ -22,6 +22,9 @@ class Scenario:
     excess exponential of mean 1. clumsy: share of tries three times as wide. misheard: share of
     readings whose number or feel arrives wrong. coarse: share of builders who say nothing but goes
     and no go. step: of the dial. leaf_step: between the leaves of the set.
+    double: share of cuts that take twice as much. file: a file instead of a dial; a stroke takes a
+    third of a thou, from engine to engine times exp(0.25 z), with a spread of stroke_sd as a share,
+    and a whole pass one of pass_sd.
     butting: share of rings that butt at first (overlap 0 to 10). start: range of the other gaps.
     """
 
@@ -42,6 +45,10 @@ class Scenario:
     clumsy: float = 0.0
     misheard: float = 0.0
     coarse: float = 0.0
+    double: float = 0.0
+    file: bool = False
+    stroke_sd: float = 0.25
+    pass_sd: float = 0.0
     rings_per_engine: int = 16
 
     def named(self, name: str, **changes: object) -> "Scenario":
@@ -59,6 +66,8 @@ class Engine:
         self.offset = scenario.offset_sd * rng.standard_normal()
         self.coarse = rng.random() < scenario.coarse
         self.leaf_errors: dict[int, float] = {}
+        if scenario.file:
+            self.per_stroke = float(np.exp(0.25 * rng.standard_normal())) / 3
 
     def start_gap(self) -> float:
         """True gap of a new ring, thou; negative = overlap."""
@@ -73,7 +82,20 @@ class Engine:
 
     def cut(self, gap: float, feed: float) -> float:
         """True gap after a feed, thou."""
-        return gap + max(self.rate * feed + self.scenario.cut_sd * self.rng.standard_normal(), 0.0)
+        removal = self.rate * feed + self.scenario.cut_sd * self.rng.standard_normal()
+        return gap + max(removal * self._times(), 0.0)
+
+    def strokes(self, gap: float, count: int) -> float:
+        """True gap after so many strokes in one pass, thou."""
+        strokes = count + self.scenario.stroke_sd * count**0.5 * self.rng.standard_normal()
+        removal = self.per_stroke * strokes
+        removal *= 1 + self.scenario.pass_sd * self.rng.standard_normal()
+        return gap + max(removal * self._times(), 0.0)
+
+    def _times(self) -> int:
+        if not self.scenario.double:
+            return 1
+        return 2 if self.rng.random() < self.scenario.double else 1
 
     def leaf_error(self, leaf_nm: int) -> float:
         """Error of one leaf of the set, thou: the same each time it is used."""
