@@ -5,7 +5,10 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from assistant.fitting.bench import Bench
+from assistant.fitting.bench import Bench, Grinder
+
+_NEW = Grinder()
+"""What is assumed where nothing was learned, or where an older program could not keep it."""
 
 Share = Annotated[float, Field(gt=0, le=2)]
 
@@ -30,6 +33,10 @@ class Learned(BaseModel):
     spread_nm: Annotated[float, Field(gt=0, lt=200_000)]
     spread_doubt: Share
     only_goes: Annotated[float, Field(ge=0, le=1)]
+    doubles: Annotated[float, Field(ge=0)] = _NEW.doubles
+    counted_cuts: Annotated[float, Field(gt=0)] = _NEW.counted_cuts
+    per_pass_sd: Share = _NEW.per_pass_sd
+    per_pass_doubt: Share = _NEW.per_pass_doubt
     rings: Annotated[int, Field(ge=0)] = 0
 
     def with_offset_of(self, other: "Learned") -> "Learned":
@@ -53,21 +60,9 @@ def started_from(bench: Bench, learned: Learned | None) -> Bench:
     """``bench`` with the learned values in place of its assumed ones."""
     if learned is None:
         return bench
-    grinder = replace(
-        bench.grinder,
-        rate=learned.rate,
-        rate_sd=learned.rate_sd,
-        cut_sd_nm=learned.cut_sd_nm,
-        cut_sd_doubt=learned.cut_sd_doubt,
-        per_stroke_nm=learned.per_stroke_nm,
-        per_stroke_sd=learned.per_stroke_sd,
-    )
-    person = replace(
-        bench.person,
-        offset_nm=learned.offset_nm,
-        offset_sd_nm=learned.offset_sd_nm,
-        spread_nm=learned.spread_nm,
-        spread_doubt=learned.spread_doubt,
-        only_goes=learned.only_goes,
+    known = {name: getattr(learned, name) for name in Learned.model_fields}
+    grinder, person = (
+        replace(part, **{one.name: known[one.name] for one in fields(part) if one.name in known})
+        for part in (bench.grinder, bench.person)
     )
     return replace(bench, grinder=grinder, person=person)

@@ -95,12 +95,12 @@ def _play_engine(player: str, scenario: Scenario, rng: np.random.Generator) -> l
         risk = 1.0 if player == "priced optimum" else bench.over_risk
         choose = partial(_optimal_cut, risk=risk)
     outcomes = []
-    for _ in range(scenario.rings_per_engine):
+    for _ in range(scenario.learned_rings + scenario.rings_per_engine):
         outcome, facts = play_ring(engine, window, bench, choose)
         outcomes.append(outcome)
         if player != "knowing optimum":
             bench = learn(bench, [FinishedRing(facts, window)])
-    return outcomes
+    return outcomes[scenario.learned_rings :]
 
 
 def play_ring(
