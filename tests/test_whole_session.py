@@ -15,8 +15,8 @@ from assistant.adapters.files.job_file import read_job
 from assistant.adapters.sound.speaker import VoiceSpeaker
 from assistant.adapters.sound.wav_file import survey
 from assistant.bench import events as ev
-from assistant.bench.reply import Wording
 from assistant.bench.session import replay
+from assistant.bench.wording import Wording
 from assistant.language.grammar import Grammar
 from tests.benchmarks.shop import Engine, Scenario
 from tests.fakes import Bench, small_job
@@ -170,7 +170,7 @@ def test_an_entry_that_the_ear_was_not_sure_of_is_never_said_twice(
     assert standing(bench.store.events) == person.ledger
 
 
-@pytest.mark.parametrize("seed", [7, 9])
+@pytest.mark.parametrize("seed", [7, 10])
 def test_what_was_asked_back_wrongly_is_denied(
     grammar: Grammar, wording: Wording, seed: int
 ) -> None:

@@ -60,9 +60,25 @@ def started_from(bench: Bench, learned: Learned | None) -> Bench:
     """``bench`` with the learned values in place of its assumed ones."""
     if learned is None:
         return bench
-    known = {name: getattr(learned, name) for name in Learned.model_fields}
-    grinder, person = (
-        replace(part, **{one.name: known[one.name] for one in fields(part) if one.name in known})
-        for part in (bench.grinder, bench.person)
+    grinder = replace(
+        bench.grinder,
+        rate=learned.rate,
+        rate_sd=learned.rate_sd,
+        cut_sd_nm=learned.cut_sd_nm,
+        cut_sd_doubt=learned.cut_sd_doubt,
+        per_stroke_nm=learned.per_stroke_nm,
+        per_stroke_sd=learned.per_stroke_sd,
+        doubles=learned.doubles,
+        counted_cuts=learned.counted_cuts,
+        per_pass_sd=learned.per_pass_sd,
+        per_pass_doubt=learned.per_pass_doubt,
+    )
+    person = replace(
+        bench.person,
+        offset_nm=learned.offset_nm,
+        offset_sd_nm=learned.offset_sd_nm,
+        spread_nm=learned.spread_nm,
+        spread_doubt=learned.spread_doubt,
+        only_goes=learned.only_goes,
     )
     return replace(bench, grinder=grinder, person=person)

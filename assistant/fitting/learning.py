@@ -13,13 +13,12 @@ from math import exp, sqrt
 
 import numpy as np
 
-from assistant.errors import LengthError
 from assistant.fitting.belief import ONLY_GOES_REFUTED, Belief, believe, log_evidence
 from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.targets import Window
 
-DRIFT = 0.01
+DRIFT = 0.007
 """Widening of the rate from ring to ring, as a share of it (no source)."""
 
 _STEP = 0.3
@@ -102,10 +101,10 @@ def combine(
     """Mean and variance of two independent normal estimates of one quantity, taken together.
 
     The product of two Gaussians: precisions add, means are weighed by them. One step of the filter
-    of a constant state. Raises LengthError unless both variances are positive.
+    of a constant state. Raises ValueError unless both variances are positive.
     """
     if variance <= 0 or other_variance <= 0:
-        raise LengthError(
+        raise ValueError(
             f"Variances of {variance:g} and {other_variance:g} cannot be combined: "
             "both must be above 0."
         )
@@ -143,19 +142,19 @@ def _learn_rate(bench: Bench, ring: FinishedRing) -> Grinder:
     sd = min(sd, sqrt(grinder.unit_rate_sd**2 + DRIFT**2))
     # What was long ago counts less: wheels and hands change, and a surprise must still be one.
     kept = min(1.0, _COUNTED / belief.counted_cuts)
-    counts = {"doubles": kept * belief.doubles, "counted_cuts": kept * belief.counted_cuts}
+    grinder = replace(
+        grinder, doubles=kept * belief.doubles, counted_cuts=kept * belief.counted_cuts
+    )
     if grinder.kind is GrinderKind.DIAL:
-        return replace(grinder, rate=exp(mean), rate_sd=sd, **counts)
-    return replace(grinder, per_stroke_nm=exp(mean), per_stroke_sd=sd, **counts)
+        return replace(grinder, rate=exp(mean), rate_sd=sd)
+    return replace(grinder, per_stroke_nm=exp(mean), per_stroke_sd=sd)
 
 
 def _learn_pass(learned: Grinder, bench: Bench, ring: FinishedRing, base: float) -> Grinder:
     """``learned`` with the spread of a pass of the file, by the evidence on ``bench``."""
     grinder = bench.grinder
     sds = [grinder.per_pass_sd * factor for factor in _FACTORS]
-    logs = [
-        _evidence(replace(bench, grinder=replace(grinder, per_pass_sd=sd)), ring) for sd in sds
-    ]
+    logs = [_evidence(replace(bench, grinder=replace(grinder, per_pass_sd=sd)), ring) for sd in sds]
     factor, doubt = _newton(logs[0], base, logs[1], grinder.per_pass_doubt)
     return replace(learned, per_pass_sd=grinder.per_pass_sd * factor, per_pass_doubt=doubt)
 

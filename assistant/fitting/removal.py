@@ -3,7 +3,8 @@
 The hard bound of every cut, over all that is not known (gap, rate of the grinder, spread of the
 cut, offset of feel): the chance of ending more than a hair above the most allowed gap stays under
 the risk limit, and that of ending above it at all under ten times as much. A hair is what no leaf
-can tell. Tight butts and seizes, loose by a hair does not.
+can tell. Tight butts and seizes, loose by a hair does not. A cut that takes double has a limit of
+its own (DOUBLE_RISK): a tool that never did it is not cut shyly for it, one that did is.
 """
 
 from collections import Counter
@@ -23,24 +24,29 @@ from assistant.fitting.leaves import LeafAdvice as LeafAdvice
 from assistant.fitting.leaves import near
 from assistant.fitting.leaves import next_leaf as next_leaf
 from assistant.fitting.targets import HAIR_NM, Window
+from assistant.units import NM_PER_THOU
 
-_THOU_NM = 25_400
 _LEAST_LEFT = 0.1
 _HAIRS = 10.0
 """Times the risk limit that a ring may end above the most by less than a hair."""
 _GUARD = 0.8
 """Spreads above the least below which a ring is likely not to be accepted at once."""
 _PASSES_AGAIN = 1.15
-_PASSES_PER_NM = 0.05 / _THOU_NM
+_PASSES_PER_NM = 0.05 / NM_PER_THOU
 _WORTH_BITS = 0.3
 """A reading that tells this much is taken before a cut: it costs far less than a pass."""
-_WORTH_BITS_NEAR = 0.12
+_WORTH_BITS_NEAR = 0.08
 """The same where it is open whether a cut is wanted at all."""
 
-
 DOUBLE_RISK = 0.002
+"""Chance allowed to a cut of ending a hair or more above the most by taking double, besides the
+risk limit: nothing but a shy cut helps against it, so a tool that does it costs passes."""
 DOUBLE_RISK_OF_A_STEP = 0.006
+"""The same for a cut of one step: shyer is only to leave the ring as tight as it is."""
 _OPEN = 0.02
+"""Chance of being above the most from which a leaf is tried though the least went twice."""
+
+
 class CutReason(StrEnum):
     """Why this cut, or why none."""
 
@@ -198,12 +204,12 @@ def _passes_after(belief: Belief, units: int, window: Window) -> float:
 def p_over_after(belief: Belief, units: int, limit_nm: float) -> float:
     """Chance that the gap is above ``limit_nm`` after ``units`` more (nm of feed, or strokes)."""
     chance = belief.double_chance
-    once = _over_by(belief, units, limit_nm, 1)
-    return once if not chance else (1 - chance) * once + chance * _over_by(belief, units, limit_nm, 2)
+    once, twice = (over_by(belief, units, limit_nm, times) for times in (1, 2))
+    return (1 - chance) * once + chance * twice
 
 
-def _over_by(belief: Belief, units: int, limit_nm: float, times: int) -> float:
-    """The same if the cut takes ``times`` (1 or 2) what is set."""
+def over_by(belief: Belief, units: int, limit_nm: float, times: int) -> float:
+    """The same, if the cut takes ``times`` (1 or 2) what is set."""
     bench, removal_nm = belief.bench, times * belief.rates[:, np.newaxis] * units
     sd_nm = times * bench.grinder.spread_nm(units)
     if times > 1:
@@ -223,8 +229,8 @@ def _largest(
     while low < high:
         middle = (low + high + 1) // 2
         units = middle * step
-        if (1 - chance) * _over_by(belief, units, limit_nm, 1) <= risk and (
-            chance <= by_double or chance * _over_by(belief, units, limit_nm, 2) <= by_double
+        if (1 - chance) * over_by(belief, units, limit_nm, 1) <= risk and (
+            chance <= by_double or chance * over_by(belief, units, limit_nm, 2) <= by_double
         ):
             low = middle
         else:

@@ -49,7 +49,8 @@ CutChoice = Callable[[Belief, Window, Bench], CutAdvice]
 
 @dataclass(frozen=True)
 class Outcome:
-    """How one ring ended. gap: true gap, thou."""
+    """How one ring ended. gap: true gap, thou. double_chance: what the bench believed before it of
+    the chance that a cut takes double."""
 
     passes: int
     readings: int
@@ -57,6 +58,7 @@ class Outcome:
     gap: float
     reason: CutReason
     asked: int
+    double_chance: float
 
 
 def window_of(scenario: Scenario) -> Window:
@@ -133,7 +135,9 @@ def play_ring(
             asked += 1
             reading = _call(engine, gap + tilt, leaf, bench, mishear=False)
         facts = (*facts, reading)
-    return Outcome(passes, readings, spoiled, gap, advice.reason, asked), facts
+    grinder = bench.grinder
+    chance = grinder.doubles / grinder.counted_cuts
+    return Outcome(passes, readings, spoiled, gap, advice.reason, asked, chance), facts
 
 
 def _call(engine: Engine, gap: float, leaf: LeafAdvice, bench: Bench, *, mishear: bool) -> Reading:
