@@ -20,7 +20,7 @@ from assistant.adapters.terminal.keys import NoKeys, open_keys
 from assistant.adapters.terminal.terminal import Terminal, libraries_silenced
 from assistant.bench.dialogue import Call
 from assistant.bench.events import ClipKeepingSet
-from assistant.bench.ports import Keys, Speaker
+from assistant.bench.ports import Keys, Mode, Speaker
 from assistant.bench.session import USUAL_VOICE
 from assistant.bench.turn_taking import LiveBench, Manners
 from assistant.build.ears import (
@@ -31,6 +31,7 @@ from assistant.build.ears import (
     load_wording,
     open_ear,
 )  # fmt: skip
+from assistant.build.live_page import USUAL_PORT, open_page
 from assistant.build.screens import Screen, open_screen
 from assistant.build.sessions import (
     Session,
@@ -48,6 +49,8 @@ from assistant.cli.options import (
     KeepCalls,
     KeepMb,
     Mute,
+    Page,
+    PagePort,
     Plain,
     Speed,
 )
@@ -79,15 +82,18 @@ def fit(
         typer.Option("--key-to-talk", help="Listen only after a key (or a foot pedal) is pressed."),
     ] = False,
     plain: Plain = False,
+    page: Page = False,
+    page_port: PagePort = USUAL_PORT,
     keep: KeepCalls = None,
     keep_mb: KeepMb = 200,
 ) -> None:
     """Fit rings by voice: listens to the microphone until 'wrap up' or Ctrl-C."""
     microphone = Microphone(device)  # first of all: without one there is nothing to begin
-    screen = open_screen(plain=plain, cautions=load_wording().cautions)
+    lines = plain or page  # the page is the read-out, and the way to it stays to be seen
     try:
         with (
             libraries_silenced(),
+            _shown(page, page_port, plain=lines) as screen,
             _session(
                 job, screen, mute=mute, fresh=fresh, speed=speed, tones=not no_tones,
                 keeping=_keeping(keep, keep_mb),
@@ -123,10 +129,19 @@ def _keeping(on: bool | None, most_mb: int) -> ClipKeepingSet | None:
     return None if on is None else ClipKeepingSet(on=on, most_mb=most_mb)
 
 
-def type_(job: JobFile, mute: Mute = False, fresh: Fresh = False, speed: Speed = None) -> None:
+def type_(
+    job: JobFile,
+    mute: Mute = False,
+    fresh: Fresh = False,
+    speed: Speed = None,
+    page: Page = False,
+    page_port: PagePort = USUAL_PORT,
+) -> None:
     """Fit rings from the keyboard: the same calls, typed, one a line."""
-    screen = _lines()
-    with _session(job, screen, mute=mute, fresh=fresh, speed=speed, tones=False) as session:
+    with (
+        _shown(page, page_port, plain=True, mode=Mode.KEYBOARD) as screen,
+        _session(job, screen, mute=mute, fresh=fresh, speed=speed, tones=False) as session,
+    ):
         keyboard = TypedRecognizer(session.grammar.words_of)
         for line in _typed_lines():
             heard = keyboard.hear(line)
@@ -213,6 +228,17 @@ def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: boo
 
 def _tell_progress(terminal: Terminal, path: Path, read_s: float) -> None:
     terminal.warn(f"{path.name}: {read_s / 60:.0f} min heard")
+
+
+@contextmanager
+def _shown(page: bool, port: int, *, plain: bool, mode: Mode = Mode.LISTENING) -> Iterator[Screen]:
+    """The screen of this terminal, and the live page beside it if it is wanted."""
+    cautions = load_wording().cautions
+    if not page:
+        yield open_screen(plain=plain, mode=mode, cautions=cautions)
+        return
+    with open_page(port=port, mode=mode, cautions=cautions) as live:
+        yield live.beside(open_screen(plain=plain, mode=mode, cautions=cautions))
 
 
 def _lines() -> Screen:

@@ -375,7 +375,7 @@ def test_any_text_in_a_log_is_shown_as_it_is(text: str) -> None:
 
 
 def entry(*events: Any, passes: int, band: Band | None) -> Entry:
-    return Entry(1, START, events, (), passes, band)
+    return Entry(1, events, (), passes, band)
 
 
 def test_in_the_plot_a_larger_gap_is_higher_and_marks_point_to_the_gap() -> None:

@@ -5,14 +5,17 @@ from contextlib import suppress
 from pathlib import Path
 
 
-def write_whole(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes, *, private: bool = False) -> None:
     """Put ``data`` at ``path``, on disk when this returns; an older file stays until then.
 
+    private: readable by its user only, where the system knows such a thing.
     Raises OSError; nothing half written is left where it can be removed.
     """
     part = path.with_name(f".{path.name}.part")
     try:
-        with part.open("wb") as file:
+        if private:  # one that was left by a crash may have been open to all
+            part.unlink(missing_ok=True)
+        with open(part, "wb", opener=_for_its_user if private else None) as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
@@ -21,3 +24,7 @@ def write_whole(path: Path, data: bytes) -> None:
         with suppress(OSError):  # a folder that cannot be written cannot be tidied either
             part.unlink(missing_ok=True)
         raise
+
+
+def _for_its_user(path: str, flags: int) -> int:
+    return os.open(path, flags, mode=0o600)
