@@ -39,9 +39,7 @@ class Tab:
     def ask(self, method: str, **parameters: Any) -> dict[str, Any]:
         """One command of the protocol and its answer."""
         self._number += 1
-        self._socket.send(
-            json.dumps({"id": self._number, "method": method, "params": parameters})
-        )
+        self._socket.send(json.dumps({"id": self._number, "method": method, "params": parameters}))
         while True:
             told = json.loads(self._socket.recv(timeout=60))
             if told.get("id") == self._number:

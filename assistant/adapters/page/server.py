@@ -244,7 +244,7 @@ class PageServer:
 
         config = uvicorn.Config(
             self._app(), http="h11", ws="websockets-sansio", lifespan="off", log_config=None,
-            access_log=False, server_header=False, proxy_headers=False,
+            log_level="critical", access_log=False, server_header=False, proxy_headers=False,
             limit_concurrency=_MOST_CONNECTIONS, timeout_keep_alive=5,
             timeout_graceful_shutdown=round(_STOP_S), ws_max_size=_MOST_BYTES,
             ws_ping_interval=_PING_S, ws_ping_timeout=_PING_S, ws_per_message_deflate=False,
@@ -253,6 +253,7 @@ class PageServer:
         config.load()
         self._server = uvicorn.Server(config)
         self._loop = asyncio.get_running_loop()
+        self._loop.set_exception_handler(_tell_failure)
         accepting = [asyncio.create_task(self._accept(*one)) for one in self._sockets]
         self._started.set()
         try:
@@ -457,6 +458,12 @@ class PageServer:
             except TimeoutError:
                 await _send(socket_, '{"t": "beat"}')
             page.wake.clear()
+
+
+def _tell_failure(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """What goes wrong, but for connections that break: they do, and the terminal is the bench's."""
+    if not isinstance(context.get("exception"), OSError):
+        loop.default_exception_handler(context)
 
 
 async def _send(socket_: Any, message: str | bytes) -> None:

@@ -106,8 +106,8 @@
   const set = (id, text) => { const at = by(id); if (at.textContent !== text) at.textContent = text; };
   const mode = (text, kind) => { set("mode", text); by("mode").className = `mode ${kind}`; };
   const cut = text => {
-    by("cut").hidden = !text;
-    set("cut", text);
+    by("lost").hidden = !text;
+    set("lost", text);
     document.body.classList.toggle("stale", Boolean(text));
   };
   const list = (id, texts) => {
@@ -156,15 +156,18 @@
     const box = by("far"), high = innerHeight * (innerWidth > 700 ? 0.62 : 0.5);
     box.classList.toggle("alarm", Boolean(alarm));
     box.classList.toggle("asks", Boolean(shown.question));
-    const lines = [["ring", shown.ring, 0.3], ["step", alarm || shown.step, 0.42], ["big-gap", alarm ? "" : shown.big_gap, 0.24]];
-    for (const [id, text, share] of lines) {
+    const fit = (id, text, most) => {
       const at = by(id);
       at.parentElement.hidden = !text;
       set(id, text);
       at.style.fontSize = "100px";
-      const wide = at.getBoundingClientRect().width || 1;
-      at.style.fontSize = `${Math.max(18, Math.min(high * share, 99 * box.clientWidth / wide))}px`;
-    }
+      const size = Math.max(18, Math.min(most, 99 * box.clientWidth / (at.getBoundingClientRect().width || 1)));
+      at.style.fontSize = `${size}px`;
+      return size;
+    };
+    const step = fit("step", alarm || shown.step, high * 0.42);
+    fit("ring", shown.ring, Math.min(high * 0.3, step * 0.85));
+    fit("big-gap", alarm ? "" : shown.big_gap, Math.min(high * 0.24, step * 0.85));
   };
   const plot = text => {
     const drawn = text && new DOMParser().parseFromString(text, "text/html").querySelector("svg");
