@@ -22,7 +22,7 @@ from assistant.adapters.page.server import PageServer, ServedFile, Tls
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.dialogue import Turn
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.build.screens import Screen
 from assistant.display.live_state import LiveState
 from assistant.display.page_view import pulse_message, view_message

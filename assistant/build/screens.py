@@ -8,7 +8,7 @@ from assistant.adapters.terminal.screen import LiveScreen, can_draw
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.dialogue import Turn
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.display.live_state import LiveState
 from assistant.display.panel import Row, panel
 from assistant.display.panel_model import PanelFacts, facts_of

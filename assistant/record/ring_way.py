@@ -8,8 +8,8 @@ from markupsafe import Markup
 
 from assistant.bench import events as ev
 from assistant.bench.plan import RingKey
-from assistant.bench.reply import Wording
 from assistant.bench.session import State
+from assistant.bench.wording import Wording
 from assistant.display.panel_model import Mark
 from assistant.record.review_plots import gap_plot, inside_sign, ring_sign
 from assistant.record.session_story import Entry, Standing, entry_of

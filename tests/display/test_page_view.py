@@ -5,7 +5,7 @@ import json
 import pytest
 
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.display.page_view import pulse_message, view_message
 from assistant.display.panel_model import LiveFacts, Mark, facts_of
 from tests.fakes import Bench

@@ -2,8 +2,8 @@
 
 import pytest
 
-from assistant.bench.reply import Wording
 from assistant.bench.session import replay
+from assistant.bench.wording import Wording
 from assistant.display.panel_model import Mark
 from assistant.record.ring_way import entries_of, map_signs, way_at_hand
 from assistant.record.session_story import story_of
