@@ -13,9 +13,10 @@ def write_whole(path: Path, data: bytes, *, private: bool = False) -> None:
     """
     part = path.with_name(f".{path.name}.part")
     try:
-        if private:  # one that was left by a crash may have been open to all
+        if private:  # one that was left by a crash may be open to all
             part.unlink(missing_ok=True)
-        with open(part, "wb", opener=_for_its_user if private else None) as file:
+            part.touch(mode=0o600, exist_ok=False)
+        with part.open("wb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
@@ -24,7 +25,3 @@ def write_whole(path: Path, data: bytes, *, private: bool = False) -> None:
         with suppress(OSError):  # a folder that cannot be written cannot be tidied either
             part.unlink(missing_ok=True)
         raise
-
-
-def _for_its_user(path: str, flags: int) -> int:
-    return os.open(path, flags, mode=0o600)
