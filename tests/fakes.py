@@ -35,6 +35,11 @@ def words(text: str) -> list[str]:
     return text.split()
 
 
+def reply_names(wording: Wording, group: str) -> frozenset[str]:
+    """Names of the replies in a group of ``replies.yaml``."""
+    return frozenset(getattr(wording._data, group))
+
+
 class FakeClock:
     """A clock that goes on by one second each time it is asked."""
 

@@ -283,9 +283,7 @@ def _accept(state: State) -> tuple[ev.Event, ...]:
     if reason is CutReason.LIKELY:  # the reply told how likely; nobody need be asked again
         return (accepted.model_copy(update={"outside": True}), *_then_next(state, key))
     where = "below" if belief.best_nm < window.least_nm else "above"
-    if window.least_nm <= belief.best_nm and (
-        window.most_nm is None or belief.best_nm <= window.most_nm
-    ):
+    if window.holds(belief.best_nm):
         where = "unsure"
     outside = accepted.model_copy(update={"outside": True})
     facts = {"gap_nm": str(belief.best_nm)}

@@ -36,7 +36,7 @@ from assistant.bench.reply import (
     reply_to_trouble,
     reply_to_turn,
 )  # fmt: skip
-from assistant.bench.session import State, apply, replay
+from assistant.bench.session import State, apply
 from assistant.ear.utterance import Heard
 from assistant.errors import CommandNotAllowed, JobError, LogError, SpeakerError
 from assistant.fitting.facts import Feel
@@ -379,8 +379,3 @@ def _folded(state: State, envelopes: Iterable[ev.Envelope]) -> State:
     for envelope in envelopes:
         state = apply(state, envelope)
     return state
-
-
-def resumed(store: EventStore) -> State:
-    """The state that a stored log leaves. Raises LogDamaged."""
-    return replay(store.read())

@@ -79,11 +79,6 @@ class Wording:
         """What is shown before work and on every sheet."""
         return self._data.cautions
 
-    def names(self, group: str) -> frozenset[str]:
-        """Names in a group: advice, gaps, done, answers, entries, questions, troubles,
-        refusals."""
-        return frozenset(getattr(self._data, group))
-
     def text(self, group: str, name: str) -> str:
         """The template of a reply. Raises GrammarError if the file lacks it."""
         texts: Mapping[str, str] = getattr(self._data, group)

@@ -325,8 +325,3 @@ def _clip(row: Row, width: int) -> Row:
         if left <= 0:
             break
     return tuple(clipped)
-
-
-def row_text(row: Row) -> str:
-    """The text of a row without its styles and the space at its end."""
-    return "".join(text for text, _ in row).rstrip()

@@ -128,7 +128,7 @@ def _gap(state: State, key: RingKey, unit: Unit) -> tuple[str, str, str]:
         return span, "", "not sure yet"
     shown = f"{show_gap(belief.best_nm, unit)} ({span})"
     if belief.best_nm >= window.least_nm:
-        over = window.most_nm is not None and belief.best_nm > window.most_nm
+        over = not window.holds(belief.best_nm)
         sure = max(belief.p_inside(window), 1.0 - belief.p_below(window.least_nm) if over else 0.0)
         more = "none: over the most" if over else "none: inside"
         if sure < state.bench(key).confidence:

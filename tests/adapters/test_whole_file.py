@@ -12,7 +12,7 @@ from assistant.adapters.files.sheet_file import save_sheet
 from assistant.adapters.files.whole_file import write_whole
 from assistant.bench.learned import learned_from
 from assistant.errors import JobError, LearnedError, SheetError
-from assistant.fitting import Bench
+from assistant.fitting.bench import Bench
 from tests.fakes import small_job
 
 

@@ -13,7 +13,7 @@ from assistant.errors import GrammarError
 from assistant.language.grammar import Grammar
 from assistant.language.grammar_files import REPLIES_FILE
 from assistant.units import Unit
-from tests.fakes import SECOND, THOU, TOP, Bench, heard, metric_job, small_job
+from tests.fakes import SECOND, THOU, TOP, Bench, heard, metric_job, reply_names, small_job
 
 # A conversation each: calls, then the reply to the last one, as spoken.
 SPOKEN: list[tuple[str, list[str], str]] = [
@@ -363,7 +363,7 @@ def test_every_reply_of_the_file_is_given_in_some_conversation(
     metric.type("forty thou goes")
     groups = ("advice", "gaps", "done", "answers", "entries", "questions", "troubles",
               "refusals")  # fmt: skip
-    wanted = {(group, name) for group in groups for name in recorded.names(group)}
+    wanted = {(group, name) for group in groups for name in reply_names(recorded, group)}
     never = wanted - recorded.given
     assert sorted(never) == sorted(NEVER_IN_A_DIALOGUE)
 

@@ -18,27 +18,20 @@ sys.path.insert(0, str(Path(__file__).parent))
 from optimum import Problem, Solution, solve
 from shop import NM_PER_THOU, Engine, Scenario
 
-from assistant.fitting import (
-    Belief,
-    Bench,
-    Cut,
+from assistant.fitting.belief import Belief, believe
+from assistant.fitting.bench import Bench, Grinder, GrinderKind
+from assistant.fitting.doubt import doubt
+from assistant.fitting.facts import Cut, Feel, Reading
+from assistant.fitting.learning import FinishedRing, learn
+from assistant.fitting.removal import (
     CutAdvice,
     CutReason,
-    Feel,
-    FinishedRing,
-    Grinder,
-    GrinderKind,
     LeafAdvice,
-    Reading,
-    Window,
-    believe,
-    learn,
     next_cut,
     next_leaf,
+    p_over_after,
 )
-from assistant.fitting.doubt import doubt
-from assistant.fitting.removal import p_over_after
-from assistant.fitting.targets import HAIR_NM
+from assistant.fitting.targets import HAIR_NM, Window
 
 PLAYERS = ("ours", "optimum", "knowing optimum", "priced optimum")
 _RATE_SDS = (0.005, 0.02, 0.03, 0.045, 0.07, 0.10)

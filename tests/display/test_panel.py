@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from assistant.bench.ports import Mode
 from assistant.bench.reply import Wording
 from assistant.display.large_text import Scale, block_letters
-from assistant.display.panel import Row, clip_text, columns, meter_word, panel, row_text
+from assistant.display.panel import Row, clip_text, columns, meter_word, panel
 from assistant.display.panel_model import LiveFacts, Mark, PanelFacts, facts_of
 from assistant.language.grammar import Grammar
 from tests.fakes import Bench, metric_job, small_job
@@ -32,6 +32,11 @@ SESSION = (
     "fifteen goes sixteen snug", "accept it", "skip this ring", "cylinder two second ring",
     "ten goes eleven snug",
 )  # fmt: skip
+
+
+def row_text(row: Row) -> str:
+    """The text of a row without its styles and the space at its end."""
+    return "".join(text for text, _ in row).rstrip()
 
 
 def text_of(rows: list[Row]) -> str:

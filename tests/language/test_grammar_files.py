@@ -26,7 +26,8 @@ from assistant.language.grammar import Grammar
 from assistant.language.numbers import NumberWords
 from assistant.language.phrase_tree import Slot, build
 from assistant.units import Unit
-from tests.fakes import after, heard, metric_job, small_job, words
+from tests.fakes import after, heard, metric_job, reply_names, small_job, words
+from tests.graphs import count_of
 
 HERE = Path(__file__).parents[1]
 ACCEPTED = yaml.safe_load((HERE / "sentences" / "accepted.yaml").read_text(encoding="utf-8"))
@@ -83,7 +84,7 @@ def test_every_phrasing_and_every_word_of_every_list_has_an_accepted_sentence(
         used.add((parsed.command, parsed.phrasing))
         for slot in parsed.slots:
             said.setdefault(slot.name, set()).add(slot.words)
-    assert used == set(grammars["inch"].phrasings)
+    assert used == {(name, text) for name, text, _ in grammars["inch"]._phrasings}
     lists = grammars["inch"]._lists
     for name, entries in lists.items():
         if all(isinstance(value, str) for value in entries.values()):
@@ -97,9 +98,7 @@ def test_every_phrasing_and_every_word_of_every_list_has_an_accepted_sentence(
 def test_no_two_commands_share_a_sentence(grammars: dict[str, Grammar], unit: str) -> None:
     """Exact for the whole grammar: no word path is final in the graphs of two commands."""
     grammar = grammars[unit]
-    graphs = {
-        command: _only(grammar, command) for command in {name for name, _ in grammar.phrasings}
-    }
+    graphs = {command.name: _only(grammar, command.name) for command in grammar.commands}
     names = sorted(graphs)
     shared = [
         (one, two, _common_sentence(graphs[one], graphs[two]))
@@ -182,7 +181,7 @@ def test_no_key_stands_twice(grammar_texts: dict[str, str]) -> None:
 
 
 def test_the_commands_are_those_that_the_bench_knows(grammar: Grammar) -> None:
-    assert {command for command, _ in grammar.phrasings} == COMMAND_NAMES
+    assert {command.name for command in grammar.commands} == COMMAND_NAMES
 
 
 def test_every_command_says_what_it_is_about_and_has_a_group(grammar: Grammar) -> None:
@@ -267,17 +266,17 @@ def expected_advice() -> set[str]:
 
 
 def test_there_is_one_reply_for_every_step_and_none_more(wording: Wording) -> None:
-    assert wording.names("advice") == expected_advice()
+    assert reply_names(wording, "advice") == expected_advice()
 
 
 def test_there_is_a_line_for_every_ring_event(wording: Wording) -> None:
-    assert wording.names("entries") == _kinds(RingEvent) | {"butts"}
+    assert reply_names(wording, "entries") == _kinds(RingEvent) | {"butts"}
 
 
 def test_there_is_a_question_for_every_doubt(wording: Wording) -> None:
     # "soundalike" is decided before the session, by interpretation, and never asked.
     doubts = {f"reading {kind}" for kind in DoubtKind if kind is not DoubtKind.SOUNDALIKE}
-    assert doubts <= wording.names("questions")
+    assert doubts <= reply_names(wording, "questions")
 
 
 def _named_in_code(pattern: str, *modules: str) -> set[str]:
@@ -292,7 +291,7 @@ def test_every_refusal_named_in_code_is_worded_and_none_is_left_over(wording: Wo
     named |= _named_in_code(r'Rejection\(\s*"([^"]+)"', "bench/interpretation")
     named |= _named_in_code(r'Rejection\("[^"]+" if [^)]* else "([^"]+)"', "bench/interpretation")
     assert len(named) > 15
-    assert named == wording.names("refusals")
+    assert named == reply_names(wording, "refusals")
 
 
 def test_every_ring_position_and_unit_has_a_name(wording: Wording) -> None:
@@ -330,7 +329,7 @@ def test_numbers_have_no_word_that_is_also_a_command_word(grammar: Grammar) -> N
     assert numbers is not None
     fixed = {
         word
-        for text in [*(text for _, text in grammar.phrasings), *grammar._parts.values()]
+        for text in [*(text for _, text, _ in grammar._phrasings), *grammar._parts.values()]
         for word in re.findall(r"[a-z']+", re.sub(r"\$\w+|<[^>]*>", " ", text))
     }
     assert fixed & (numbers.words - {"a", "and"}) == set()
@@ -345,7 +344,7 @@ def test_the_example_in_the_readme_is_a_whole_grammar_of_a_dozen_words() -> None
     assert set(made.pronunciations) == set(made.vocabulary)
     lexicon = Lexicon().with_entries(made.pronunciations)
     assert all(lexicon.ways(word) for word in made.vocabulary)
-    assert made.sentences_count == 2 * 3 * 4 + 2
+    assert count_of(made.graph) == 2 * 3 * 4 + 2
     parsed = made.parse(made.words_of("Zwölf passt leicht"))
     assert parsed is not None
     assert (parsed.command, [(slot.name, slot.value) for slot in parsed.slots]) == (
