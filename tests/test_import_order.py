@@ -37,7 +37,8 @@ PURE_STDLIB = {
     "decimal", "enum", "functools", "hashlib", "html", "io", "itertools", "json", "math", "random",
     "re", "reprlib", "statistics", "string", "struct", "typing", "unicodedata",
 }  # fmt: skip
-PURE_THIRD = {"numpy", "numpy.typing", "pydantic", "pydantic_core", "yaml", "jinja2", "markupsafe"}
+PURE_THIRD = {"numpy", "numpy.typing", "pydantic", "pydantic_core", "yaml", "jinja2", "markupsafe",
+              "rich.cells"}  # fmt: skip
 FITTING_THIRD = {"numpy", "numpy.typing", "scipy.special", "scipy.optimize"}
 ADAPTERS_MAY = {
     "errors", "units", "language.sentence_graph", "ear.utterance", "ear.ports", "ear.graph",

@@ -79,7 +79,6 @@ def decide(state: State, command: Command) -> tuple[ev.Event, ...]:
 
 _VOLUMES_PERCENT = (20, 35, 50, 70, 100)
 _SPEED_STEP_WPM = 25
-_SPEEDS_WPM = (95, 295)
 
 
 def _voice(now: ev.VoiceSet, change: VoiceChange) -> ev.VoiceSet:
@@ -91,9 +90,9 @@ def _voice(now: ev.VoiceSet, change: VoiceChange) -> ev.VoiceSet:
         case VoiceChange.SOFTER:
             volume = max((v for v in _VOLUMES_PERCENT if v < volume), default=volume)
         case VoiceChange.FASTER:
-            speed_wpm = max(speed_wpm, min(speed_wpm + _SPEED_STEP_WPM, _SPEEDS_WPM[1]))
+            speed_wpm = min(speed_wpm + _SPEED_STEP_WPM, ev.FASTEST_WPM)
         case VoiceChange.SLOWER:
-            speed_wpm = min(speed_wpm, max(speed_wpm - _SPEED_STEP_WPM, _SPEEDS_WPM[0]))
+            speed_wpm = max(speed_wpm - _SPEED_STEP_WPM, ev.SLOWEST_WPM)
     changed = ev.VoiceSet(volume_percent=volume, words_per_minute=speed_wpm)
     if changed == now:
         raise CommandNotAllowed("voice at its limit")

@@ -20,6 +20,7 @@ from assistant.adapters.files.sheet_file import save_sheet, sheet_template
 from assistant.bench.dialogue import Call, Dialogue, Turn
 from assistant.bench.events import ClipKeepingSet, SessionOpened, VoiceSet
 from assistant.bench.job import Job
+from assistant.bench.learned import PersonAndTool
 from assistant.bench.log_chain import told_damage
 from assistant.bench.ports import Speaker
 from assistant.bench.reply import Wording
@@ -249,9 +250,9 @@ def _bring_home(log: SturdyLog, away: SessionFolder, home: SessionFolder) -> Non
     Clips(away.clips).move_to(home.clips)
 
 
-def learned_key(job: Job) -> str:
-    """Under which name the learned values of a job are kept: who, with what."""
-    return f"{job.person or 'anyone'}, {job.grinder.kind.value}"
+def learned_key(job: Job) -> PersonAndTool:
+    """To whom the learned values of a job belong."""
+    return PersonAndTool(job.person, job.grinder.kind)
 
 
 def _keep_learned(learned: LearnedFile | None, dialogue: Dialogue) -> None:

@@ -113,13 +113,14 @@ def learned(
             kept = before.get(key, values)
             surer = kept.offset_sd_nm < values.offset_sd_nm  # a slot was measured since
             file.keep(key, values.with_offset_of(kept) if surer else values)
-        terminal.show(f"Learned anew from logs: {', '.join(made) or 'nothing, no ring was ended'}.")
+        told = ", ".join(map(str, made)) or "nothing, no ring was ended"
+        terminal.show(f"Learned anew from logs: {told}.")
     entries = file.read()
     if not entries:
         terminal.show("Nothing is learned yet: it takes a session with accepted rings.")
     for key, known in entries.items():
         terminal.show(f"{key}, from {known.rings} rings")
-        for line in learned_lines(key, known):
+        for line in learned_lines(key.tool, known):
             terminal.show(f"  {line}")
     terminal.show(f"File: {file.path}")
 
@@ -144,7 +145,7 @@ def slot(
     known = taught_by_slot(the_job, file.read().get(key), width_nm, said)
     file.keep(key, known)
     terminal.show(f"{key}:")
-    for line in learned_lines(key, known):
+    for line in learned_lines(key.tool, known):
         terminal.show(f"  {line}")
     terminal.show("Your next session starts from this; 'leafcall learned --forget' erases it.")
 

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from assistant.bench.events import FASTEST_WPM, SLOWEST_WPM
 from assistant.build.ears import EARS
 
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="Job file (TOML), made by 'new'.")]
@@ -20,7 +21,10 @@ Denoise = Annotated[
     typer.Option("--denoise/--no-denoise", help="The denoiser in front of the recogniser."),
 ]
 Speed = Annotated[
-    int | None, typer.Option("--speed", min=80, max=400, help="Words a minute; else as before.")
+    int | None,
+    typer.Option(
+        "--speed", min=SLOWEST_WPM, max=FASTEST_WPM, help="Words a minute; else as before."
+    ),
 ]
 KeepCalls = Annotated[
     bool | None,

@@ -4,23 +4,22 @@
 colour alone: every sign has a letter or a word beside it.
 """
 
-import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+
+from rich.cells import cell_len, set_cell_size
 
 from assistant.bench.ports import Mode
 from assistant.display.large_text import block_letters, columns_of, largest
 from assistant.display.panel_model import LiveFacts, Mark, PanelFacts
+from assistant.ear.levels import FULL_DB, NOISY_DB
 
 Segment = tuple[str, str]
 """(text, style); styles: plain, label, big, step, alert, good, dim, and with " inverse" after."""
 Row = tuple[Segment, ...]
 """Segments from left to right."""
 
-QUIETEST_DB = -80.0
-NOISY_DB = -40.0
-LOUD_DB = -3.0
+_METER_FROM_DB = -80.0
 _LABEL = 8  # columns of the labels at the left
 _MOST_TROUBLES = 2
 _HEARS = (Mode.LISTENING, Mode.HEARING, Mode.NOTE)
@@ -131,7 +130,7 @@ def _header(job: str, live: LiveFacts, width: int) -> Row:
     mode = f" {_MODE_SIGNS[live.mode]} {live.mode.upper()} "
     style = "alert" if live.mode in _ALERT_MODES else "good" if live.mode in _HEARS else "plain"
     left = clip_text(job, max(0, width - len(mode) - 1))
-    space = max(1, width - columns(left) - len(mode))
+    space = max(1, width - cell_len(left) - len(mode))
     return ((left, "dim"), (" " * space, "plain"), (mode, f"{style} inverse"))
 
 
@@ -164,7 +163,7 @@ def _measures(facts: PanelFacts, width: int) -> Iterator[Row]:
     lines = [("gap", facts.gap), ("window", facts.window), ("to go", facts.more)]
     gap, window, more = (_labelled(label, text, "plain") for label, text in lines)
     yield gap
-    used = sum(columns(text) for text, _ in (*window, *more)) + 4
+    used = sum(cell_len(text) for text, _ in (*window, *more)) + 4
     if used <= width:
         yield (*window, ("    ", "plain"), *more)
     else:
@@ -197,7 +196,7 @@ def _wrapped(label: str, text: str, style: str, lines: int, width: int) -> list[
     pieces = [""]
     for word in _plain(text).split():
         longer = f"{pieces[-1]} {word}".strip()
-        if columns(longer) <= room or not pieces[-1]:
+        if cell_len(longer) <= room or not pieces[-1]:
             pieces[-1] = longer
         else:
             pieces.append(word)
@@ -267,7 +266,7 @@ def _meter(live: LiveFacts, width: int, *, ascii_only: bool) -> Row:
 
 def meter_word(live: LiveFacts) -> str:
     """What the level means, in a word or two; empty if all is well."""
-    if live.level_db is not None and live.level_db > LOUD_DB:
+    if live.level_db is not None and live.level_db > FULL_DB:
         return "TOO LOUD"
     if live.noise_db is not None and live.noise_db > NOISY_DB:
         return "NOISY"
@@ -275,38 +274,20 @@ def meter_word(live: LiveFacts) -> str:
 
 
 def _at(level_db: float, length: int) -> int:
-    share = (level_db - QUIETEST_DB) / -QUIETEST_DB
+    share = (level_db - _METER_FROM_DB) / -_METER_FROM_DB
     return round(min(1.0, max(0.0, share)) * length)
 
 
-# --- columns ----------------------------------------------------------------------------------
-
-
-def columns(text: str) -> int:
-    """Columns that ``text`` takes in a terminal (Unicode Standard Annex 11: wide ones take two)."""
-    return len(text) if text.isascii() else sum(_columns_of(character) for character in text)
-
-
-@lru_cache(maxsize=1024)
-def _columns_of(character: str) -> int:
-    if unicodedata.combining(character) or unicodedata.category(character) in ("Mn", "Me", "Cf"):
-        return 0
-    return 2 if unicodedata.east_asian_width(character) in "WF" else 1
+# --- cutting ----------------------------------------------------------------------------------
 
 
 def clip_text(text: str, width: int) -> str:
     """``text`` without control characters, cut to ``width`` columns with ``..`` at the cut."""
     text = _plain(text)
-    if columns(text) <= width:
+    if cell_len(text) <= width:
         return text
     end = ".." if width > 4 else ""
-    kept, used = "", len(end)
-    for character in text:
-        used += _columns_of(character)
-        if used > width:
-            break
-        kept += character
-    return kept + end
+    return set_cell_size(text, width - len(end)) + end
 
 
 def _plain(text: str) -> str:
@@ -321,7 +302,7 @@ def _clip(row: Row, width: int) -> Row:
         piece = clip_text(text, left)
         if piece:
             clipped.append((piece, style))
-            left -= columns(piece)
+            left -= cell_len(piece)
         if left <= 0:
             break
     return tuple(clipped)

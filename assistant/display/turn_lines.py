@@ -56,13 +56,13 @@ def ring_line(state: State, key: RingKey, wording: Wording) -> str:
     return ", ".join(parts)
 
 
-def learned_lines(key: str, known: Learned) -> Iterator[str]:
-    """What was learned, in words and in both units."""
+def learned_lines(tool: GrinderKind, known: Learned) -> Iterator[str]:
+    """What was learned of a person with a kind of tool, in words and in both units."""
 
     def both(length_nm: float) -> str:
         return f"{length_nm / NM_PER_THOU:.2f} thou ({length_nm / NM_PER_MM:.4f} mm)"
 
-    if key.endswith(GrinderKind.FILE):
+    if tool is GrinderKind.FILE:
         stroke = both(known.per_stroke_nm)
         yield f"one stroke takes {stroke}, give or take {known.per_stroke_sd:.0%}"
     else:

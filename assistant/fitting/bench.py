@@ -104,6 +104,27 @@ class Person:
 
 
 @dataclass(frozen=True, slots=True)
+class PersonAndTool:
+    """To whom learned values belong. person: a name, empty where none was given."""
+
+    person: str
+    tool: GrinderKind
+
+    def __str__(self) -> str:
+        """``Ada, dial``: how it is shown and kept."""
+        return f"{self.person or _ANYONE}, {self.tool.value}"
+
+    @staticmethod
+    def read(text: str) -> "PersonAndTool":
+        """From the text that ``str`` gives. Raises ValueError if it names no kind of tool."""
+        person, _, tool = text.rpartition(", ")
+        return PersonAndTool("" if person == _ANYONE else person, GrinderKind(tool))
+
+
+_ANYONE = "anyone"
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
     """Everything that an estimate or an advice needs besides the ring itself.
 

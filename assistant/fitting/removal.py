@@ -118,13 +118,13 @@ def is_narrow(window: Window, bench: Bench) -> bool:
 
     The distance is that of two quantiles of the normal distribution of the last cut.
     """
-    if window.most_nm is None:
+    if window.width_nm is None:
         return False
     grinder = bench.grinder
     sd_nm = hypot(grinder.cut_sd_nm, bench.person.offset_sd_nm)
     wanted_nm = (ndtri(1 - bench.over_risk) + ndtri(bench.confidence)) * sd_nm
     wanted_nm += grinder.unit_step * grinder.unit_rate_nm / 2
-    return bool(wanted_nm > window.most_nm - window.least_nm + HAIR_NM)
+    return bool(wanted_nm > window.width_nm + HAIR_NM)
 
 
 def _least_went_twice(belief: Belief, window: Window) -> bool:

@@ -28,6 +28,11 @@ class Window:
     most_nm: int | None
     target_nm: int
 
+    @property
+    def width_nm(self) -> int | None:
+        """Most minus least, nm; None for a least only."""
+        return None if self.most_nm is None else self.most_nm - self.least_nm
+
     def holds(self, gap_nm: int) -> bool:
         """True if ``gap_nm`` is inside, limits included."""
         return gap_nm >= self.least_nm and (self.most_nm is None or gap_nm <= self.most_nm)

@@ -54,13 +54,13 @@ def history_page(history: History, *, template: str) -> str:
         outcomes=OUTCOMES,
         workers=[
             {
-                "who": worker.who,
+                "who": str(worker.who),
                 "all": worker.all,
                 "learned": []
                 if worker.now is None
                 else [
                     f"from {worker.now.rings} rings",
-                    *learned_lines(worker.who, worker.now),
+                    *learned_lines(worker.who.tool, worker.now),
                 ],
                 "plots": plots_of(worker),
                 "periods": worker.periods,

@@ -301,7 +301,7 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
           "seventeen snug"]),
     ({}, ["top ring", "ground two", "read it back"]),
     ({}, ["top ring", "fifteen snug", "how much more"]),
-    ({}, ["keep recordings", "no recordings", "speak softer", *["speak faster"] * 6]),
+    ({}, ["keep recordings", "no recordings", "speak softer", *["speak faster"] * 11]),
     ({}, ["skip this ring"] * 6 + ["cylinder one top ring", "take that back"]),
     ({}, ["nineteen goes", "accept it", "read it back"]),
     ({}, ["butts", "read it back", "spoiled ring", "read it back"]),

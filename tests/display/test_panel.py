@@ -8,11 +8,12 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from rich.cells import cell_len
 
 from assistant.bench.ports import Mode
 from assistant.bench.reply import Wording
 from assistant.display.large_text import Scale, block_letters
-from assistant.display.panel import Row, clip_text, columns, meter_word, panel
+from assistant.display.panel import Row, clip_text, meter_word, panel
 from assistant.display.panel_model import LiveFacts, Mark, PanelFacts, facts_of
 from assistant.language.grammar import Grammar
 from tests.fakes import Bench, metric_job, small_job
@@ -185,7 +186,7 @@ def test_any_size_and_any_name_fits_and_moves_no_cursor(
     assert len(drawn) == height
     for row in drawn:
         text = "".join(text for text, _ in row)
-        assert columns(text) <= width
+        assert cell_len(text) <= width
         assert text.isprintable()
 
 
@@ -264,13 +265,14 @@ def test_before_the_first_turn_there_is_a_header_and_a_meter() -> None:
     ("text", "wide"), [("abc", 3), ("環a", 3), ("e\u0301", 1), ("ｱ", 1), ("Ａ", 2), ("", 0)]
 )
 def test_columns_by_unicode_annex_11(text: str, wide: int) -> None:
-    assert columns(text) == wide
+    assert clip_text(text, wide) == text
+    assert clip_text(f"{text}{text}", wide) == text
 
 
 @given(st.text(max_size=30), st.integers(0, 40))
 def test_clipped_text_fits_and_is_whole_if_it_did_before(text: str, width: int) -> None:
     clipped = clip_text(text, width)
-    assert columns(clipped) <= width
-    if text.isprintable() and columns(text) <= width:
+    assert cell_len(clipped) <= width
+    if text.isprintable() and cell_len(text) <= width:
         assert clipped == text
     assert not any(unicodedata.category(c) == "Cc" for c in clipped)

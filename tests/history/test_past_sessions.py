@@ -22,6 +22,7 @@ from assistant.bench.session import Outcome, State, replay
 from assistant.build.histories import PastWork, logs_of
 from assistant.build.log_reader import read_past
 from assistant.errors import LogDamaged, LogError
+from assistant.fitting.bench import PersonAndTool
 from assistant.fitting.facts import Cut, Reading
 from assistant.history.page import _scale, history_page
 from assistant.history.past_session import NEWEST_FORM, OPEN, PastRing, PastSession, past_session
@@ -239,7 +240,7 @@ def past(shop: Path) -> Iterator[PastWork]:
 
 def test_sums_are_those_of_the_sessions(past: PastWork, played: list[Bench]) -> None:
     told = past.history(now={})
-    assert [worker.who for worker in told.workers] == [DIAL, "Bo, file"]
+    assert [str(worker.who) for worker in told.workers] == [DIAL, "Bo, file"]
     ada = told.workers[0].all
     rings = [ring for bench in played[:3] for ring in counted(bench.state).values()]
     assert ada.sessions == 3
@@ -345,7 +346,7 @@ HOSTILE = "</dd><script>alert(1)</script>\" onload=x & 'quote'"
 def test_the_page_is_whole_and_escapes_what_people_typed(past: PastWork, shop: Path) -> None:
     from dataclasses import replace
 
-    told = past.history(now={DIAL: LEARNED})
+    told = past.history(now={PersonAndTool.read(DIAL): LEARNED})
     hostile = replace(told.workers[0], who=HOSTILE)
     told = History((hostile, *told.workers), told.logs, ((HOSTILE, HOSTILE),), 1)
     text = history_page(told, template=history_template())

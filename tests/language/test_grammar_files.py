@@ -15,7 +15,7 @@ from assistant.bench.advice import Step
 from assistant.bench.commands import COMMAND_NAMES, command_from
 from assistant.bench.events import RingEvent, SessionOpened
 from assistant.bench.interpretation import Rejection, interpret
-from assistant.bench.job import RingPosition
+from assistant.bench.job import MOST_CYLINDERS, RingPosition
 from assistant.bench.reply import Wording
 from assistant.bench.session import State
 from assistant.ear.graph.lexicon import Lexicon
@@ -196,6 +196,11 @@ def test_every_rule_and_range_is_used(grammar_texts: dict[str, str]) -> None:
     numbers = yaml.safe_load(grammar_texts["numbers.yaml"])
     assert set(numbers["ranges"]) == set(re.findall(r"\$<numbers\.yaml#(\w+)>", everything))
     assert set(numbers["metric ranges"]) <= set(numbers["ranges"])
+
+
+def test_cylinders_are_counted_as_far_as_a_job_has_them(grammar_texts: dict[str, str]) -> None:
+    ranges = yaml.safe_load(grammar_texts["numbers.yaml"])["ranges"]
+    assert (ranges["cylinder"]["least"], ranges["cylinder"]["most"]) == (1, MOST_CYLINDERS)
 
 
 def test_every_example_of_a_command_is_a_sentence_of_it(grammar: Grammar) -> None:

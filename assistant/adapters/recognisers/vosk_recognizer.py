@@ -21,7 +21,14 @@ from typing import Any
 import numpy as np
 import soxr
 
-from assistant.ear.utterance import SAMPLE_RATE_HZ, Evidence, Heard, Hypothesis, Samples
+from assistant.ear.utterance import (
+    SAMPLE_RATE_HZ,
+    Evidence,
+    Heard,
+    Hypothesis,
+    Samples,
+    chance_of,
+)
 from assistant.errors import RecognizerError
 from assistant.language.sentence_graph import WordGraph
 
@@ -286,7 +293,7 @@ def _shares(paths: list[_Path]) -> dict[tuple[str, ...], float]:
 
 def _score(margin: float) -> float:
     """Rough probability 0..1 that the grammar was meant, by the margin alone."""
-    return 1.0 / (1.0 + math.exp(-min(60.0, max(-60.0, _SLOPE * (margin - _EVEN)))))
+    return chance_of(_SLOPE * (margin - _EVEN))
 
 
 def _best_log(paths: list[_Path]) -> float:
