@@ -64,16 +64,16 @@ def interview(ask: Ask, *, options: Answers | None = None) -> Job:
         if question.key in given:
             try:
                 answers[question.key] = check(question, given.pop(question.key), answers)
-            except JobError as exc:
-                raise JobError(f"{question.key}: {exc}") from exc
+            except JobError as error:
+                raise JobError(f"{question.key}: {error}") from error
             continue
         reason = ""
         while question.key not in answers:
             typed = ask(question, reason)
             try:
                 answers[question.key] = check(question, typed, answers)
-            except JobError as exc:
-                reason = str(exc)
+            except JobError as error:
+                reason = str(error)
     if given:
         keys = ", ".join(q.key for q in questions(answers))
         raise JobError(f"{', '.join(given)}: not asked for this job. Its questions are {keys}.")
@@ -97,10 +97,10 @@ def check(question: Question, typed: str, answers: Answers) -> str:
         raise JobError("This needs an answer.")
     try:
         _job({**answers, question.key: answer})
-    except ValidationError as exc:
-        raise JobError(f"{answer!r} will not do: {refusal(exc)}.") from exc
-    except LengthError as exc:
-        raise JobError(str(exc)) from exc
+    except ValidationError as error:
+        raise JobError(f"{answer!r} will not do: {refusal(error)}.") from error
+    except LengthError as error:
+        raise JobError(str(error)) from error
     return answer
 
 

@@ -11,12 +11,13 @@ from pathlib import Path
 
 from assistant import __version__
 from assistant.adapters.files.clips import Clips
+from assistant.adapters.files.data_files import page_template
 from assistant.adapters.files.failover_log import SturdyLog
 from assistant.adapters.files.job_file import read_job
 from assistant.adapters.files.learned_file import LearnedFile, usual_path
 from assistant.adapters.files.log_heads import LogHeads
 from assistant.adapters.files.session_log import LogPlace, in_use, read_log
-from assistant.adapters.files.sheet_file import save_sheet, sheet_template
+from assistant.adapters.files.sheet_file import save_sheet
 from assistant.bench.dialogue import Call, Dialogue, Turn
 from assistant.bench.events import ClipKeepingSet, SessionOpened, VoiceSet
 from assistant.bench.job import Job
@@ -324,7 +325,7 @@ def write_sheet(folder: SessionFolder, wording: Wording) -> tuple[str, ...]:
         log_check="" if damage else found.check, damage=damage,
     )  # fmt: skip
     kept = keep_older_sheets(folder.path, found)
-    save_sheet(folder.sheet, sheet_page(sheet, template=sheet_template()))
+    save_sheet(folder.sheet, sheet_page(sheet, template=page_template("sheet")))
     save_sheet(folder.table, sheet_table(sheet))
     save_sheet(folder.record, sheet_record(sheet))
     if not kept:

@@ -52,7 +52,7 @@ from assistant.cli.options import (
     Speed,
 )
 from assistant.ear.ports import AudioSource
-from assistant.errors import LeafcallError
+from assistant.errors import LeafcallError, TerminalError
 from assistant.language.grammar import Grammar
 
 
@@ -97,7 +97,7 @@ def fit(
             screen,
         ):  # fmt: skip
             if key_to_talk and isinstance(keys, NoKeys):
-                raise LeafcallError(
+                raise TerminalError(
                     "--key-to-talk needs a keyboard, and standard input is no terminal: run it in "
                     "a terminal window, or leave the option out."
                 )

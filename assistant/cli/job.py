@@ -18,7 +18,7 @@ from assistant.build.histories import learned_anew, logs_of
 from assistant.build.sessions import learned_key
 from assistant.cli.options import JobFile
 from assistant.display.turn_lines import learned_lines
-from assistant.errors import LeafcallError
+from assistant.errors import JobError
 from assistant.units import parse_length
 
 
@@ -45,7 +45,7 @@ def new(
     """Make a job file by question and answer, or by options."""
     terminal = Terminal()
     if job.exists() and not overwrite:
-        raise LeafcallError(f"{job} is there already: choose another name, or use --overwrite.")
+        raise JobError(f"{job} is there already: choose another name, or use --overwrite.")
     given = {
         "name": name, "person": person, "unit": unit, "cylinders": cylinders, "bore": bore,
     }  # fmt: skip
@@ -71,7 +71,7 @@ def _ask(terminal: Terminal) -> Callable[[Question, str], str]:
         terminal.prompt(f"{question.text}{shown}: ")
         line = sys.stdin.readline()
         if not line:
-            raise LeafcallError(
+            raise JobError(
                 "The answers ended before all questions were asked: answer the rest with "
                 "--answer, or take the usual values with --usual."
             )

@@ -15,8 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from assistant.adapters.files.data_files import grammar_texts
-from assistant.adapters.files.review_file import review_template
+from assistant.adapters.files.data_files import grammar_texts, page_template
 from assistant.adapters.files.session_log import read_log
 from assistant.bench import events as ev
 from assistant.bench.reply import Wording
@@ -30,7 +29,7 @@ from assistant.record.session_story import Band, Entry, Standing, story_of
 from assistant.units import Unit
 from tests.fakes import START, THOU, TOP, Bench, small_job, stored
 
-TEMPLATE = review_template()
+TEMPLATE = page_template("review")
 ROOT = Path(__file__).resolve().parents[2]
 VOID = {"meta", "input", "br", "hr", "img", "link", "source"}
 HOSTILE = (

@@ -16,7 +16,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant.adapters.files.sheet_file import save_sheet, sheet_template
+from assistant.adapters.files.data_files import page_template
+from assistant.adapters.files.sheet_file import save_sheet
 from assistant.errors import LeafcallError, SheetError
 from assistant.record.seal import Form, Seal, Verdict, judge, read_seal
 from assistant.record.sheet_forms import (
@@ -31,7 +32,7 @@ from assistant.record.sheet_forms import (
 )
 from assistant.units import NM_PER_THOU, Unit
 
-TEMPLATE = sheet_template()
+TEMPLATE = page_template("sheet")
 HALF_NM = NM_PER_THOU // 2
 
 
