@@ -18,8 +18,8 @@ from assistant.bench.job import (
     usual_leaves_nm,
 )
 from assistant.bench.ports import Tone
-from assistant.bench.reply import Wording
 from assistant.bench.session import State, apply
+from assistant.bench.wording import Wording
 from assistant.ear.utterance import Heard, Hypothesis
 from assistant.errors import LogError, SpeakerError
 from assistant.language.grammar import Grammar
@@ -33,11 +33,6 @@ THOU = NM_PER_THOU
 def words(text: str) -> list[str]:
     """A string of words, split."""
     return text.split()
-
-
-def reply_names(wording: Wording, group: str) -> frozenset[str]:
-    """Names of the replies in a group of ``replies.yaml``."""
-    return frozenset(getattr(wording._data, group))
 
 
 class FakeClock:

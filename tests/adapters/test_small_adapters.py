@@ -12,7 +12,7 @@ from assistant.adapters.files import data_files
 from assistant.adapters.files.clips import Clips
 from assistant.adapters.files.data_files import grammar_texts, shipped
 from assistant.adapters.terminal.terminal import Terminal
-from assistant.errors import GrammarError, LogError
+from assistant.errors import GrammarError, InstallationError, LogError
 
 SAMPLES = np.linspace(-0.5, 0.5, 1600, dtype=np.float32)
 

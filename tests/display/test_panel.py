@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.display.large_text import Scale, block_letters
 from assistant.display.panel import Row, clip_text, meter_word, panel
 from assistant.display.panel_model import LiveFacts, Mark, PanelFacts, facts_of

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from assistant.adapters.files.data_files import grammar_texts, page_template
 from assistant.adapters.files.session_log import read_log
 from assistant.bench import events as ev
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
 from assistant.language.grammar import Grammar
