@@ -1,4 +1,4 @@
-"""The demo: a whole bench session heard from the sample sound, through the real ear and house."""
+"""The demo: a whole bench session heard from the sample sound, through the real program."""
 
 import csv
 import shutil

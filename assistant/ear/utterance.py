@@ -1,6 +1,6 @@
 """What came in and what it may have been.
 
-All sound inside the house is mono, 16 kHz, float32 in -1..1, in frames of 10 ms (160 samples).
+All sound inside the program is mono, 16 kHz, float32 in -1..1, in frames of 10 ms (160 samples).
 """
 
 from dataclasses import dataclass, field

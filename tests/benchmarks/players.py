@@ -1,7 +1,7 @@
 """Plays whole engines ring by ring with the product's own judgement, or with the optimum's cuts.
 
-The loop is the house's: believe, ask for the next cut, try the leaf that is advised, ask back what
-is doubted, cut, and learn when a ring is done. Only the choice of the cut differs between players.
+The loop is the program's: believe, ask for the next cut, try the leaf that is advised, ask back
+what is doubted, cut, learn when a ring is done. Only the choice of the cut differs between players.
 """
 
 import sys
@@ -122,7 +122,7 @@ def play_ring(
         reading = _call(engine, gap + tilt, leaf, bench, mishear=True)
         readings += 1
         if doubt(belief, reading) is not None:
-            # Asked back: the builder looks again and what he says now is taken.
+            # Asked back: the builder looks again and what is said now is taken.
             asked += 1
             reading = _call(engine, gap + tilt, leaf, bench, mishear=False)
         facts = (*facts, reading)
@@ -140,7 +140,7 @@ def _call(engine: Engine, gap: float, leaf: LeafAdvice, bench: Bench, *, mishear
 
 
 def _optimal_cut(belief: Belief, window: Window, bench: Bench, *, risk: float) -> CutAdvice:
-    """The dynamic programme's cut; measured as the house measures before it is asked."""
+    """The dynamic programme's cut; measured as the program measures before it is asked."""
     advice = next_cut(belief, window, bench)
     if not belief.known or advice.reason in (CutReason.BUTTING, CutReason.OVER):
         return advice

@@ -336,7 +336,7 @@ def fetch_model(
     """Have the vosk package fetch a model of the vendor into ``folder``; the model's folder.
 
     progress: called with bytes fetched and bytes in all (-1 if unknown). Only ever called when the
-    builder asked for it: nothing else in the house uses the network.
+    builder asked for it: nothing else in the program uses the network.
 
     Raises RecognizerError when there is no network, no such model, or no room on the disk.
     """
