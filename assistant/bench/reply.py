@@ -11,9 +11,11 @@ from assistant.bench import events as ev
 from assistant.bench.advice import Advice, Step, advise
 from assistant.bench.chances import told_risk, told_share
 from assistant.bench.commands import Ask, Check, Command, Question
+from assistant.bench.gap_words import is_guess
 from assistant.bench.interpretation import Rejection
 from assistant.bench.job import RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
+from assistant.bench.ring_status import standings, verdict_of
 from assistant.bench.session import Pending, State
 from assistant.errors import CommandNotAllowed, GrammarError
 from assistant.fitting.belief import Belief
@@ -22,10 +24,8 @@ from assistant.fitting.removal import is_narrow
 from assistant.fitting.targets import Window
 from assistant.language.grammar_files import REPLIES_FILE, load_yaml
 from assistant.language.numbers import NumberWords
-from assistant.units import NM_PER_THOU, Unit, floor_to, round_to, show_gap, show_span, to_called
+from assistant.units import Unit, floor_to, round_to, show_gap, show_span, to_called
 
-WIDE_BAND_NM = 3 * NM_PER_THOU
-"""A gap whose 95 % band is wider is told as a band, not as a figure; in both units the same."""
 _MOST_OPTIONS = 6
 _MOST_DROPPED = 3
 
@@ -301,6 +301,8 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         facts["leaf_stack"] = " ".join(str(leaf_nm) for leaf_nm in advice.stack_nm)
     if advice.key is not None:
         facts["place"] = wording.place(advice.key)
+    if advice.step in (Step.ALL_DONE, Step.ALL_LIKELY, Step.NOT_RIGHT):
+        facts |= _verdict_facts(state, advice.key)
     if advice.window is not None and advice.key is not None:
         facts |= _window_facts(advice.window, unit, wording)
         if advice.step is Step.SEAT and advice.window.most_nm is None:
@@ -332,19 +334,20 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
     return join([told, wording.fill("gaps", "fits other", unit, place)])
 
 
+def _verdict_facts(state: State, key: RingKey | None = None) -> dict[str, object]:
+    """The verdict on the job for a reply, and how the ring at ``key`` stands."""
+    found = standings(state)
+    words = verdict_of(found).words()
+    standing = found[key].words if key is not None else ""
+    return {"verdict": Reply(words.capitalize(), words), "standing": standing}
+
+
 def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, object]:
     facts: dict[str, object] = {"least_nm": window.least_nm, "target_nm": window.target_nm}
     if window.most_nm is not None:
         facts["most_nm"] = window.most_nm
         facts["window"] = wording.span(window.least_nm, window.most_nm, unit)
     return facts
-
-
-def is_guess(belief: Belief) -> bool:
-    """Whether a known gap is only known as a band, so that no one figure of it may be told: neither
-    the gap nor what is still to go."""
-    low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    return high_nm - low_nm > WIDE_BAND_NM
 
 
 def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
@@ -364,9 +367,7 @@ def _done(event: ev.Event, after: State, wording: Wording, *, corrected: bool) -
     """How an event is confirmed: in as few words as tell a mishearing from the truth."""
     unit = after.the_job.unit
     here = {"place": wording.place(after.here)} if after.here is not None else {}
-    places = list(after.the_job.places())
-    open_count = len(after.open_rings())
-    facts: dict[str, object] = {**here, "open": open_count, "done": len(places) - open_count}
+    facts: dict[str, object] = dict(here)
     match event:
         case ev.SessionOpened():
             return Reply("", "")
@@ -411,6 +412,7 @@ def _done(event: ev.Event, after: State, wording: Wording, *, corrected: bool) -
             name = "keeping calls" if on else "not keeping calls"
         case ev.SessionClosed():
             name = "closed"
+            facts |= _verdict_facts(after)
         case _:
             return Reply("", "")
     return wording.fill("done", name, unit, facts)

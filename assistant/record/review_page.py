@@ -15,11 +15,13 @@ from itertools import groupby
 
 import jinja2
 
+from assistant.bench.gap_words import GapKind, window_figures, window_words
 from assistant.bench.job import RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
+from assistant.bench.ring_status import RingStatus
 from assistant.record import review_plots as plots
-from assistant.record.session_story import Band, Entry, Kind, RingStory, Standing, Story, TurnTold
-from assistant.units import Unit, show_bore, show_gap, show_span
+from assistant.record.session_story import Entry, Kind, RingStory, Story, TurnTold
+from assistant.units import Unit, show_bore, show_gap
 
 _REFUSED = {
     "foreign": "talk that was not for the bench",
@@ -51,6 +53,7 @@ def review_page(
     Raises jinja2.TemplateError if the template is broken.
     """
     rings = {ring.key: _ring(ring, story.unit) for ring in story.rings}
+    shown = {ring.standing_of(n + 1).status for ring in story.rings for n in range(ring.specimens)}
     context = {
         **_head(story, local),
         "policy": _policy(template),
@@ -60,7 +63,9 @@ def review_page(
         "all_rings": list(rings.values()),
         "untouched": ", ".join(r.place for r in story.rings if not r.entries),
         "signs": [
-            (plots.ring_sign(standing), _mark(standing), standing.value) for standing in Standing
+            (plots.ring_sign(status), status.name_in_pages, status.value)
+            for status in RingStatus
+            if status in shown
         ],
         "marks": [(plots.mark_key(feel), words) for feel, words in plots.FEEL_TOLD.items()],
         "choices": [
@@ -113,9 +118,9 @@ def _clean(text: str) -> str:
 
 def _head(story: Story, local: Callable[[datetime], datetime]) -> dict[str, object]:
     job, totals = story.job, story.totals
-    done = sum(ring.standing in (Standing.ACCEPTED, Standing.OUTSIDE) for ring in story.rings)
+    verdict = story.verdict
     tiles = [
-        ("rings accepted", f"{done} of {len(story.rings)}"),
+        ("rings accepted inside", f"{verdict.accepted} of {verdict.rings}"),
         ("at the bench", _duration(totals.bench_s)),
         ("sittings", totals.sittings),
         ("calls", totals.calls),
@@ -166,48 +171,25 @@ def _ident(key: RingKey) -> str:
     return f"ring-{key[0]}-{key[1].value.replace(' ', '-')}"
 
 
-def _mark(standing: Standing) -> str:
-    return {
-        Standing.ACCEPTED: "accepted", Standing.OUTSIDE: "outside", Standing.SPOILED: "spoiled",
-        Standing.SKIPPED: "skipped", Standing.BEGUN: "in-work", Standing.TO_DO: "not-begun",
-    }[standing]  # fmt: skip
-
-
-def _number(length_nm: int, unit: Unit) -> str:
-    return show_gap(length_nm, unit).split()[0]
-
-
-def _gap(band: Band | None, unit: Unit) -> str:
-    if band is None:
-        return "-"
-    if band.butting:
-        return "butts"
-    return _number(band.best_nm, unit) if band.felt else "cut"
-
-
 def _ring(ring: RingStory, unit: Unit) -> dict[str, object]:
-    window, last = ring.window, ring.last
-    known = last is not None and last.felt and not last.butting
-    short = f"{_number(window.least_nm, unit)} or more"
-    if window.most_nm is not None:
-        short = f"{_number(window.least_nm, unit)} to {_number(window.most_nm, unit)}"
-    span = show_span(last.low_nm, last.high_nm, unit) if last is not None and known else ""
+    told, status = ring.told, ring.standing.status
+    figure = told.kind is GapKind.FIGURE
     return {
         "ident": _ident(ring.key),
         "entries": bool(ring.entries),
         "brief": not ring.passes and ring.specimens == 1,
         "place": ring.place.capitalize(),
         "position": ring.name.capitalize(),
-        "standing": ring.standing.value,
-        "mark": _mark(ring.standing),
-        "sign": plots.ring_sign(ring.standing),
-        "window": short,
-        "window_full": plots.window_text(window, unit),
-        "gap": _gap(last, unit),
-        "gap_full": show_gap(last.best_nm, unit) if last is not None and known
-        else plots.band_text(last, unit),
-        "band": span.rpartition(" ")[0],
-        "band_full": f"({span})" if span else "",
+        "standing": ring.standing.words,
+        "mark": status.name_in_pages,
+        "sign": plots.ring_sign(status),
+        "window": window_figures(ring.window, unit),
+        "window_full": window_words(ring.window, unit),
+        "gap": told.short(unit),
+        "gap_full": show_gap(told.best_nm, unit) if told.best_nm is not None
+        else plots.band_text(ring.last, unit),
+        "band": told.band(unit).rpartition(" ")[0] if figure else "",
+        "band_full": f"({told.band(unit)})" if figure else "",
         "passes": ring.passes,
         "readings": ring.readings,
         "taken_back": ring.taken_back,

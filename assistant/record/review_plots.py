@@ -12,10 +12,12 @@ from math import ceil, cos, floor, radians, sin
 from markupsafe import Markup, escape
 
 from assistant.bench import events as ev
+from assistant.bench.gap_words import GapKind, window_words
+from assistant.bench.ring_status import RingStatus
 from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
-from assistant.record.session_story import Band, Entry, Standing
-from assistant.units import Unit, show_gap, show_span
+from assistant.record.session_story import Band, Entry
+from assistant.units import Unit, show_gap
 
 WIDTH, HEIGHT = 460.0, 250.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 10.0, 22.0, 34.0
@@ -81,23 +83,44 @@ def mark_key(feel: Feel) -> Markup:
     return _hidden(reading_mark(feel, 10, 10), 20)
 
 
-def ring_sign(standing: Standing) -> Markup:
+_TICK = "M14 20.5l4.5 4.5 8-9.5"
+_HALF_TICK = "M14 20.5l4.5 4.5 3-3.5M24 17.5l2.5-3"
+_CROSS = "M14.5 14.5l11 11M25.5 14.5l-11 11"
+_UP, _DOWN = "M20 26v-11m-5 5 5-5 5 5M14 12h12", "M20 14v11m-5-5 5 5 5-5M14 28h12"
+_ASKS = "M16 16.5c0-5 8-5 8 0 0 3-4 3-4 6M20 26v1.2"
+_INNER = {
+    RingStatus.ACCEPTED: _TICK,
+    RingStatus.ACCEPTED_LIKELY: _HALF_TICK,
+    RingStatus.ACCEPTED_UNSURE: _ASKS,
+    RingStatus.ACCEPTED_UNDER: _DOWN,
+    RingStatus.ACCEPTED_OVER: _UP,
+    RingStatus.OVER: _UP,
+    RingStatus.SPOILED: _CROSS,
+    RingStatus.REPLACED: _CROSS,
+    RingStatus.SKIPPED: "M14 14l6 6-6 6M21 14l6 6-6 6",
+    RingStatus.INSIDE: _TICK,
+    RingStatus.LIKELY_INSIDE: _HALF_TICK,
+}
+_DOUBTED = {
+    RingStatus.ACCEPTED_UNSURE, RingStatus.ACCEPTED_UNDER, RingStatus.ACCEPTED_OVER,
+    RingStatus.ACCEPTED_LIKELY,
+}  # fmt: skip
+
+
+def ring_sign(status: RingStatus) -> Markup:
     """A ring seen from above, its end gap at the top; line and inner mark tell how it stands.
 
     Hidden from screen readers: the words stand beside it.
     """
-    inner = {
-        Standing.ACCEPTED: tag("path", d="M14 20.5l4.5 4.5 8-9.5", class_="inner"),
-        Standing.OUTSIDE: tag("path", d="M20 13v8.5M20 25.5v1.5", class_="inner"),
-        Standing.SPOILED: tag("path", d="M14.5 14.5l11 11M25.5 14.5l-11 11", class_="inner"),
-        Standing.SKIPPED: tag("path", d="M14 14l6 6-6 6M21 14l6 6-6 6", class_="inner"),
-        Standing.BEGUN: tag("circle", cx=20, cy=20, r=4, class_="dot"),
-        Standing.TO_DO: Markup(""),
-    }[standing]
+    inner = Markup("")
+    if status in _INNER:
+        inner = tag("path", d=_INNER[status], class_="inner")
+    elif status is RingStatus.IN_WORK:
+        inner = tag("circle", cx=20, cy=20, r=4, class_="dot")
     ring = tag("path", d=_arc(16, 14), class_="ring")
-    if standing is Standing.OUTSIDE:
-        ring = tag("path", d=_arc(17, 14), class_="thin") + tag(
-            "path", d=_arc(13, 18), class_="thin"
+    if status in _DOUBTED:
+        ring = tag("path", d=_arc(17.5, 14), class_="thin") + tag(
+            "path", d=_arc(14.5, 17), class_="thin"
         )
     return _hidden(ring + inner, 40)
 
@@ -141,7 +164,7 @@ def gap_plot(
 
 def _told(slots: Sequence[Entry], window: Window, unit: Unit) -> str:
     """The picture in words."""
-    said = [f"Window {window_text(window, unit)}."]
+    said = [f"Window {window_words(window, unit)}."]
     for passes in sorted({entry.passes for entry in slots}):
         last = [entry for entry in slots if entry.passes == passes][-1]
         when = "At first" if passes == 0 else f"After cut {passes}"
@@ -149,23 +172,14 @@ def _told(slots: Sequence[Entry], window: Window, unit: Unit) -> str:
     return " ".join(said)
 
 
-def window_text(window: Window, unit: Unit) -> str:
-    """A window in words: 15 to 17 thou, 15 thou or more."""
-    if window.most_nm is None:
-        return f"{show_gap(window.least_nm, unit)} or more"
-    return show_span(window.least_nm, window.most_nm, unit)
-
-
 def band_text(band: Band | None, unit: Unit) -> str:
-    """A belief in words: best estimate and band."""
+    """A belief in words, as far as it was measured; after a cut, what is expected."""
     if band is None:
         return "not measured"
-    if band.butting:
-        return "the ends touch"
-    span = show_span(band.low_nm, band.high_nm, unit)
-    if not band.felt:
-        return f"not measured since the cut, expected {span}"
-    return f"about {show_gap(band.best_nm, unit)} ({span})"
+    words = band.told.words(unit)
+    if band.told.kind is GapKind.CUT:
+        words += f", expected {band.told.band(unit)}"
+    return words
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,13 +3,15 @@
 from collections.abc import Iterator, Sequence
 
 from assistant.bench import events as ev
+from assistant.bench.gap_words import told_gap
 from assistant.bench.job import GrinderKind, Job, RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.bench.reply import Wording
-from assistant.bench.session import Outcome, Ring, State, replay
+from assistant.bench.ring_status import standing_of
+from assistant.bench.session import State, replay
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.geometry import butting_ring_c, hot_gap_nm, material
-from assistant.record.sheet_forms import KeptNote, RingRow, RingState, Sheet
+from assistant.record.sheet_forms import KeptNote, RingRow, Sheet
 from assistant.units import Unit, show_gap, show_span
 
 
@@ -88,20 +90,15 @@ def _row(state: State, key: RingKey) -> RingRow:
     cylinder, position = key
     job, ring = state.the_job, state.ring(key)
     window, belief = state.window(key), state.belief(key)
-    known = belief.known and not belief.butting
-    low_nm, high_nm = belief.interval_nm(BAND_SHARE) if known else (None, None)
     return RingRow(
         cylinder=cylinder,
-        position=position.value,
+        position=position,
         bore_nm=job.bore_for(cylinder),
-        least_nm=window.least_nm,
-        most_nm=window.most_nm,
-        target_nm=window.target_nm,
-        state=_state(ring),
-        gap_nm=belief.best_nm if known else None,
-        low_nm=low_nm,
-        high_nm=high_nm,
+        window=window,
+        standing=standing_of(state, key),
+        told=told_gap(belief),
         passes=ring.passes,
+        replaced=ring.replaced,
         history=tuple(_words(fact, job.unit) for fact in ring.facts),
         checks=tuple(sorted(ring.checks)),
         notes=tuple(_notes(state, key)),
@@ -133,17 +130,6 @@ def _notes(state: State, key: RingKey) -> Iterator[str]:
             f"and the bore at {heat.bore_c} C; the ends would touch at a ring of {touch_c:.0f} C "
             "(information only, never a licence to go under the maker's figure)"
         )
-
-
-def _state(ring: Ring) -> RingState:
-    match ring.outcome:
-        case Outcome.ACCEPTED:
-            return RingState.OUTSIDE if ring.outside else RingState.ACCEPTED
-        case Outcome.SPOILED:
-            return RingState.SPOILED
-        case Outcome.SKIPPED:
-            return RingState.SKIPPED
-    return RingState.TO_DO
 
 
 def _words(fact: Fact, unit: Unit) -> str:

@@ -19,14 +19,16 @@ from assistant.adapters.files.data_files import grammar_texts
 from assistant.adapters.files.review_file import review_template
 from assistant.adapters.files.session_log import read_log
 from assistant.bench import events as ev
+from assistant.bench.gap_words import GapKind, ToldGap
 from assistant.bench.reply import Wording
+from assistant.bench.ring_status import RingStatus
 from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
 from assistant.language.grammar import Grammar
 from assistant.language.grammar_files import REPLIES_FILE
 from assistant.record.review_page import review_page
 from assistant.record.review_plots import gap_plot
-from assistant.record.session_story import Band, Entry, Standing, story_of
+from assistant.record.session_story import Band, Entry, story_of
 from assistant.units import Unit
 from tests.fakes import START, THOU, TOP, Bench, small_job, stored
 
@@ -280,8 +282,8 @@ def test_corrections_are_struck_in_the_log_and_in_the_ring(worked: str) -> None:
 def test_the_engine_shows_each_ring_with_its_state_in_words(worked: str) -> None:
     page = Page(worked)
     (engine,) = [text for tag, a, text in page.all("ol") if a.get("class") == "engine"]
-    for standing in (Standing.ACCEPTED, Standing.BEGUN, Standing.SKIPPED, Standing.TO_DO):
-        assert standing.value in engine
+    for status in (RingStatus.ACCEPTED, RingStatus.IN_WORK, RingStatus.SKIPPED, RingStatus.TO_DO):
+        assert status.value in engine
     assert engine.count("Top ring") == 2
     assert "Ring 2 in this place" in worked
 
@@ -378,13 +380,20 @@ def entry(*events: Any, passes: int, band: Band | None) -> Entry:
     return Entry(1, START, events, (), passes, band)
 
 
+def band_of(kind: GapKind, best: int, low: int, high: int) -> Band:
+    """A band in thou."""
+    lengths = (best * THOU, low * THOU, high * THOU)
+    told = ToldGap(kind, lengths[0] if kind is GapKind.FIGURE else None, *lengths[1:])
+    return Band(*lengths, felt=kind is not GapKind.CUT, butting=False, told=told)
+
+
 def test_in_the_plot_a_larger_gap_is_higher_and_marks_point_to_the_gap() -> None:
     where = {"cylinder": 1, "position": TOP}
     tried = [ev.LeafTried(**where, leaf_nm=n * THOU, leaves=1, feel=feel)
              for n, feel in ((12, Feel.GOES), (13, Feel.NO_GO))]  # fmt: skip
     window = Window(16 * THOU, 18 * THOU, 17 * THOU)
-    found = Band(12 * THOU, 12 * THOU, 13 * THOU, felt=True, butting=False)
-    foretold = Band(15 * THOU, 14 * THOU, 16 * THOU, felt=False, butting=False)
+    found = band_of(GapKind.FIGURE, 12, 12, 13)
+    foretold = band_of(GapKind.CUT, 15, 14, 16)
     plot = str(gap_plot(
         [entry(*tried, passes=0, band=found),
          entry(ev.MetalGround(**where, feed_nm=3 * THOU), passes=1, band=foretold)],
@@ -403,14 +412,14 @@ def test_in_the_plot_a_larger_gap_is_higher_and_marks_point_to_the_gap() -> None
     shade = rects["window"]
     assert float(str(shade["y"])) < float(str(told["y"]))
     assert [text for _, _, text in page.all("text")][-1] == "+3"
-    assert "Window 16 to 18 thou. At first: about 12 thou (12 to 13 thou)." in plot
+    assert "Window 16 to 18 thou. At first: 12 thou (12 to 13 thou)." in plot
     assert "After cut 1: not measured since the cut, expected 14 to 16 thou." in plot
 
 
 def test_a_band_of_one_thou_is_as_high_as_two_ticks_of_half_a_thou() -> None:
     where = {"cylinder": 1, "position": TOP}
     tried = ev.LeafTried(**where, leaf_nm=16 * THOU, leaves=1, feel=Feel.SNUG)
-    band = Band(16 * THOU, 15 * THOU, 17 * THOU, felt=True, butting=False)
+    band = band_of(GapKind.FIGURE, 16, 15, 17)
     window = Window(15 * THOU, 17 * THOU, 16 * THOU)
     page = Page(str(gap_plot([entry(tried, passes=0, band=band)], window, Unit.INCH, name="N",
                              ident="i")))  # fmt: skip
