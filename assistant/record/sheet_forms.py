@@ -8,20 +8,19 @@ is escaped. The template is data (pages/sheet.html) and is handed in as text. Ea
 import csv
 import io
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import ROUND_HALF_EVEN, Decimal
-from functools import lru_cache
 from itertools import groupby
-
-import jinja2
 
 from assistant.bench.gap_words import NOT_MEASURED, GapKind, ToldGap, figure, window_figures
 from assistant.bench.job import RingPosition
 from assistant.bench.plan import RingKey
 from assistant.bench.ring_status import Standing, Verdict, verdict_of
 from assistant.fitting.targets import Window
+from assistant.record.page_parts import compiled, ring_ident, shown_verdict
+from assistant.record.review_plots import ring_sign
 from assistant.record.seal import BLANK, sealed_page, sealed_record, sealed_rows
 from assistant.units import Unit, show_bore, to_file
 
@@ -67,7 +66,8 @@ class Sheet:
     """Everything that stands on a build sheet.
 
     rings: in the order of work. grinder: in words. band_share: how sure the band of a gap is,
-    0..1. cautions: sentences. started, ended: time-zone aware, None where unknown.
+    0..1. cautions: sentences. started, ended, last_call: with the offset of the shop's
+    clock, None where unknown; ended is None while the session is unfinished.
     software: name and version. log_name: file name of the session log that the sheet came from.
     bores_nm: measured bores by cylinder. kept_notes: oldest first. damage: sentences that a reader
     must see first, none for a sound log. log_events, log_check: how many events of the log the
@@ -89,6 +89,7 @@ class Sheet:
     notes: str = ""
     started: datetime | None = None
     ended: datetime | None = None
+    last_call: datetime | None = None
     bores_nm: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
     kept_notes: tuple[KeptNote, ...] = ()
     damage: tuple[str, ...] = ()
@@ -106,8 +107,8 @@ RECORD_FORM = "leafcall build sheet 1"
 CSV_COLUMNS = (
     "job", "person", "cylinder", "ring", "unit", "bore", "least", "most", "target", "gap",
     "gap_low", "gap_high", "gap_told", "state", "inside_chance", "replaced", "passes", "readings",
-    "checks", "notes", "started", "ended", "software", "damage", "log", "log_events",
-    "log_check", "sheet_check",
+    "checks", "notes", "started", "ended", "last_call", "software", "damage", "log",
+    "log_events",    "log_check", "sheet_check",
 )  # fmt: skip
 
 
@@ -144,6 +145,7 @@ def sheet_table(sheet: Sheet) -> str:
                 _harmless("; ".join(ring.notes)),
                 _stamp(sheet.started),
                 _stamp(sheet.ended),
+                _stamp(sheet.last_call),
                 _harmless(sheet.software),
                 _harmless(" ".join(sheet.damage)),
                 _harmless(sheet.log_name),
@@ -182,6 +184,7 @@ def sheet_record(sheet: Sheet) -> str:
         "notes": sheet.notes,
         "started": _iso(sheet.started),
         "ended": _iso(sheet.ended),
+        "last_call": _iso(sheet.last_call),
         "band_share": sheet.band_share,
         "verdict": sheet.verdict.words(),
         "accepted_inside": sheet.verdict.accepted,
@@ -234,8 +237,10 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
     SheetError if it has no place for the check.
     """
     unit = sheet.unit
-    by_cylinder = sorted(sheet.rings, key=lambda ring: ring.cylinder)  # stable: order of work stays
-    page = _compiled(template).render(
+    down = list(RingPosition)  # from the crown down, as on the map of screen and review
+    by_cylinder = sorted(sheet.rings, key=lambda r: (r.cylinder, down.index(r.position)))
+    positions = [p for p in down if any(ring.position is p for ring in sheet.rings)]
+    page = compiled(template).render(
         sheet=sheet,
         blank=BLANK,
         kept_notes=[
@@ -252,13 +257,16 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
         band_percent=f"{sheet.band_share * 100:g}",
         started=_stamp(sheet.started),
         ended=_stamp(sheet.ended),
-        verdict=sheet.verdict,
+        last_call=_stamp(sheet.last_call),
+        verdict=shown_verdict(sheet.verdict),
+        positions=[position.value.capitalize() for position in positions],
         cylinders=[
             {
                 "number": number,
                 "bore": show_bore(rows[0].bore_nm, unit),
                 "measured": ", ".join(show_bore(nm, unit) for nm in sheet.bores_nm.get(number, ())),
                 "rings": [_shown(ring, unit) for ring in rows],
+                "cells": _cells(rows, positions, unit),
             }
             for number, rows in _grouped(by_cylinder)
         ],
@@ -266,28 +274,17 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
     return sealed_page(page)
 
 
-@lru_cache(maxsize=4)
-def _compiled(template: str) -> jinja2.Template:
-    return jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    ).from_string(template)
-
-
-@dataclass(frozen=True, slots=True)
-class _Scale:
-    """Places on a ruler of 0..100 that holds the window and the band of one ring."""
-
-    first_nm: int
-    last_nm: int
-
-    def at(self, length_nm: int) -> float:
-        span_nm = self.last_nm - self.first_nm
-        return round(min(max((length_nm - self.first_nm) / span_nm, 0), 1) * 100, 1)
-
-
 def _grouped(rings: list[RingRow]) -> Iterator[tuple[int, list[RingRow]]]:
     for number, rows in groupby(rings, key=lambda ring: ring.cylinder):
         yield number, list(rows)
+
+
+def _cells(
+    rows: Sequence[RingRow], positions: Sequence[RingPosition], unit: Unit
+) -> list[dict[str, object] | None]:
+    """The rings of a cylinder for the summary, one a position; None where there is none."""
+    found = {ring.position: _shown(ring, unit) for ring in rows}
+    return [found.get(position) for position in positions]
 
 
 def _shown(ring: RingRow, unit: Unit) -> dict[str, object]:
@@ -298,38 +295,54 @@ def _shown(ring: RingRow, unit: Unit) -> dict[str, object]:
         band = f"{figure(told.low_nm, unit)} to {figure(told.high_nm, unit)}"
     return {
         "row": ring,
+        "position": ring.position.value.capitalize(),
+        "short": told.short(unit),
+        "ident": ring_ident(ring.key),
         "window": window,
         "target": figure(ring.window.target_nm, unit),
         "gap": gap,
         "band": band,
         "state": ring.standing.words,
         "mark": ring.standing.status.name_in_pages,
-        "ruler": _ruler(ring),
+        "sign": ring_sign(ring.standing.status),
+        "ruler": _ruler(ring, unit),
         "told": (f"Window {window}, gap {gap}" + (f", between {band}" if band else "")),
     }
 
 
-def _ruler(ring: RingRow) -> dict[str, float] | None:
-    """Window, band and best estimate on a scale of 0..100; None where no figure was measured."""
-    best_nm, low_nm, high_nm = ring.told.best_nm, ring.told.low_nm, ring.told.high_nm
-    if best_nm is None or low_nm is None or high_nm is None:
+def _ruler(ring: RingRow, unit: Unit) -> dict[str, object] | None:
+    """Window and gap on a scale of 0..100 that is the same for all rings of one window.
+
+    The window takes the middle third, with its figures under it; of a least only it begins at a
+    third and runs out of the picture. What lies further out, and a side that no leaf bounds, is an
+    arrow. None where nothing was measured.
+    """
+    told, window = ring.told, ring.window
+    if not told.measured:
         return None
-    # A least only has no right edge: the window runs out of the picture.
-    least_nm, most_nm = ring.window.least_nm, ring.window.most_nm
-    edge_nm = most_nm if most_nm is not None else max(high_nm, least_nm * 5 // 4)
-    room_nm = max((edge_nm - least_nm) // 2, 10_000)
-    scale = _Scale(
-        min(least_nm - room_nm, low_nm),
-        max(edge_nm + (room_nm if most_nm is not None else 0), high_nm),
-    )
-    left, right = scale.at(least_nm), scale.at(edge_nm)
+    width_nm = window.width_nm if window.width_nm else unit.call_nm * 2
+    first_nm, last_nm = window.least_nm - width_nm, window.least_nm + 2 * width_nm
+
+    def at(length_nm: int) -> float:
+        share = (length_nm - first_nm) / (last_nm - first_nm)
+        return round(min(max(share, 0.0), 1.0) * 100, 1)
+
+    low_nm = first_nm - 1 if told.low_nm is None else told.low_nm
+    high_nm = last_nm + 1 if told.high_nm is None else told.high_nm
+    best_nm = told.best_nm
+    least_x = at(window.least_nm)
+    most_x = 100.0 if window.most_nm is None else at(window.most_nm)
     return {
-        "window_x": left,
-        "window_width": round(right - left, 1),
-        "open_ended": float(most_nm is None),
-        "band_x": scale.at(low_nm),
-        "band_width": round(scale.at(high_nm) - scale.at(low_nm), 1),
-        "best": scale.at(best_nm),
+        "window_x": least_x,
+        "window_width": round(most_x - least_x, 1),
+        "open_ended": window.most_nm is None,
+        "least": figure(window.least_nm, unit),
+        "most": "" if window.most_nm is None else figure(window.most_nm, unit),
+        "band_x": min(at(low_nm), 99.0),
+        "band_width": round(max(at(high_nm) - at(low_nm), 1.0), 1),
+        "on_left": low_nm < first_nm,
+        "on_right": high_nm > last_nm,
+        "best": at(best_nm) if best_nm is not None and first_nm <= best_nm <= last_nm else None,
     }
 
 
@@ -345,7 +358,12 @@ def _rounded(length_nm: int | None, unit: Unit) -> str:
 
 
 def _stamp(at: datetime | None) -> str:
-    return "" if at is None else at.strftime("%Y-%m-%d %H:%M %Z").strip()
+    """A time with its offset from UTC: ``2026-11-25 10:05 +01:00``."""
+    if at is None:
+        return ""
+    offset = at.strftime("%z")
+    zone = f"{offset[:3]}:{offset[3:5]}" if offset.strip("+-0") else "UTC"
+    return f"{at:%Y-%m-%d %H:%M} {zone}"
 
 
 def _iso(at: datetime | None) -> str | None:

@@ -1,5 +1,7 @@
 """A turn and a log as lines to read, and the sheet's input."""
 
+from datetime import timedelta, timezone
+
 import pytest
 
 from assistant.bench.reply import Wording
@@ -133,7 +135,16 @@ def test_the_sheet_has_a_row_for_every_ring_with_its_history(
     assert (butting.standing.status, butting.told.best_nm) == (RingStatus.IN_WORK, None)
     assert (butting.told.words(bench.job.unit), butting.history) == ("butts", ("butts",))
     assert (sheet.software, sheet.log_name) == ("leafcall test", "001/log.jsonl")
-    assert (sheet.started, sheet.ended) == (bench.store.events[0].at, bench.store.events[-1].at)
+    first, last = bench.store.events[0].at, bench.store.events[-1].at
+    assert (sheet.started, sheet.ended, sheet.last_call) == (first, None, last)
+    bench.type("wrap up")
+    east = timezone(timedelta(hours=5, minutes=30))
+    sheet = sheet_of(
+        bench.store.events, log_name="x", wording=wording, local=lambda at: at.astimezone(east)
+    )
+    assert sheet.ended == bench.store.events[-1].at
+    assert sheet.ended is not None
+    assert sheet.ended.utcoffset() == timedelta(hours=5, minutes=30)
 
 
 def test_a_ring_accepted_outside_says_so_on_the_sheet(bench: Bench, wording: Wording) -> None:

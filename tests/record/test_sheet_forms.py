@@ -5,7 +5,7 @@ import io
 import json
 import re
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 from html.parser import HTMLParser
 from pathlib import Path
@@ -73,6 +73,7 @@ SHEET = Sheet(
     software="Leafcall 0.1.0",
     log_name="log.jsonl",
     started=datetime(2026, 11, 25, 9, 5, tzinfo=UTC),
+    last_call=datetime(2026, 11, 25, 9, 40, tzinfo=UTC),
     log_events=57,
     log_check="0123456789abcdef",
 )
@@ -124,15 +125,16 @@ def test_the_page_says_what_the_sheet_says() -> None:
     text = page(SHEET).text
     for words in (
         "Harbour launch",
-        "NOT DONE YET: 1 open 1 of 2 rings accepted inside",
+        "NOT DONE YET: 1 open: cylinder 2 upper rail 1 of 2 rings accepted inside",
+        "Cylinder Second Upper rail 1 16 accepted 2 - to do",
         "Fitted by A. Filer",
         "2, 3.2755 in",
         "Begun 2026-11-25 09:05 UTC",
-        "Ended not ended",
+        "Unfinished last call 2026-11-25 09:40 UTC",
         "Leaves on hand, thou 2, 3, 4",
         "Cylinder 1 bore 3.2755 in; all gaps in thou",
         "Cylinder 2 bore 3.2756 in; all gaps in thou",
-        "Second 15 to 17 16 16 15.5 to 16.5 3 accepted",
+        "Second 15 to 17 16 16 15.5 to 16.5 15 17 3 accepted",
         "Readings and cuts: butts; ground 10 thou; 16 snug . Checked: deburred, ends square .",
         "Upper rail 15 or more 15 not measured no reading 0 to do",
         "95 % confidence",
@@ -153,7 +155,8 @@ def test_the_table_has_a_row_for_each_ring_with_exact_limits() -> None:
         "replaced": "0",
         "passes": "3", "readings": "butts; ground 10 thou; 16 snug",
         "checks": "deburred; ends square", "notes": "", "started": "2026-11-25 09:05 UTC",
-        "ended": "", "software": "Leafcall 0.1.0", "damage": "", "log": "log.jsonl",
+        "ended": "", "last_call": "2026-11-25 09:40 UTC", "software": "Leafcall 0.1.0",
+        "damage": "", "log": "log.jsonl",
         "log_events": "57", "log_check": "0123456789abcdef", "sheet_check": first["sheet_check"],
     }  # fmt: skip
     assert first["sheet_check"] == second["sheet_check"] != "0" * 16
@@ -172,7 +175,7 @@ def test_a_metric_sheet_is_in_millimetres() -> None:
     assert (row["unit"], row["bore"], row["least"], row["gap"]) == ("mm", "83.2", "0.375", "0.403")
 
 
-def test_rings_are_grouped_by_cylinder_in_the_order_of_work() -> None:
+def test_rings_are_grouped_by_cylinder_from_the_crown_down() -> None:
     mixed = tuple(
         replace(RAIL, cylinder=cylinder, position=position)
         for position in (RingPosition.SECOND, RingPosition.TOP)
@@ -182,7 +185,7 @@ def test_rings_are_grouped_by_cylinder_in_the_order_of_work() -> None:
     places = [text.index(words) for words in ("Cylinder 1 bore", "Cylinder 2 bore")]
     assert places == sorted(places)
     assert text.count("Second 15 or more") == text.count("Top 15 or more") == 2
-    assert text.index("Second 15") < text.index("Top 15")
+    assert text.index("Top 15") < text.index("Second 15")
 
 
 @pytest.mark.parametrize("status", [s for s in RingStatus if s is not RingStatus.REPLACED])
@@ -225,8 +228,12 @@ def test_no_figure_stands_in_a_form_that_nobody_measured(
 
 def test_the_page_needs_nothing_from_outside() -> None:
     html = sheet_page(SHEET, template=TEMPLATE)
-    assert not re.search(r"(src|href|action)\s*=|url\(|@import|https?://|javascript:", html)
+    assert not re.search(r"(src|action)\s*=|url\(|@import|https?://|javascript:", html)
     found = Page(html)
+    ids = {value for key, value in found.attributes if key == "id"}
+    links = [value for key, value in found.attributes if key == "href"]
+    assert links
+    assert all(link[0] == "#" and link[1:] in ids for link in links)
     assert not {"script", "link", "img", "iframe", "form", "object"} & set(found.tags)
     assert ("content", "default-src 'none'; style-src 'unsafe-inline'") in found.attributes
 
@@ -442,6 +449,9 @@ def test_the_picture_holds_window_band_and_estimate(
         told=ToldGap(GapKind.FIGURE, thou(gap), thou(max(0, gap - band[0])), thou(gap + band[1])),
     )
     found = page(replace(SHEET, rings=(ring,)))
+    # Three windows wide; of a least only, a window is two thou.
+    width_nm = thou(4 if width is None else width)
+    there = least - width_nm // HALF_NM <= gap <= least + 2 * (width_nm // HALF_NM)
     shapes: dict[str, dict[str, Any]] = {}
     for key, value in found.attributes:
         if key == "class":
@@ -449,9 +459,16 @@ def test_the_picture_holds_window_band_and_estimate(
         elif key in ("x", "width", "cx"):
             last[key] = float(value)
     window, bar = shapes["ruler-window"], shapes["ruler-band"]
-    best = shapes["ruler-best"]["cx"]
     for shape in (window, bar):
         assert 2 <= shape["x"] <= shape["x"] + shape["width"] <= 102.1
+    assert ("ruler-best" in shapes) == there
+    assert ("ruler-on" in shapes) == (
+        thou(max(0, gap - band[0])) < thou(least) - width_nm
+        or thou(gap + band[1]) > thou(least) + 2 * width_nm
+    )
+    if not there:
+        return
+    best = shapes["ruler-best"]["cx"]
     assert bar["x"] - 0.1 <= best <= bar["x"] + bar["width"] + 0.1
     # The picture agrees with the numbers: inside the window exactly when the numbers say so.
     inside = gap >= least and (width is None or gap <= least + width)
@@ -507,3 +524,24 @@ def test_a_sheet_is_written_whole_or_the_old_one_stays(
         save_sheet(path, "half")
     assert path.read_bytes().decode() == sheet_table(SHEET)
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_an_unfinished_session_has_no_end_and_no_line_to_sign() -> None:
+    ended = datetime(2026, 11, 25, 10, tzinfo=timezone(timedelta(hours=-5)))
+    done = page(replace(SHEET, ended=ended)).text
+    assert "Ended 2026-11-25 10:00 -05:00" in done
+    assert "Builder's signature" in done
+    assert "Unfinished" not in done
+    text = page(SHEET).text
+    assert "signature" not in text
+    assert "Ended" not in text
+    assert rows(SHEET)[0]["ended"] == ""
+    assert json.loads(sheet_record(SHEET))["ended"] is None
+
+
+def test_every_part_of_the_verdict_is_linked() -> None:
+    spoiled = replace(SECOND, standing=Standing(RingStatus.SPOILED))
+    html = sheet_page(replace(SHEET, rings=(spoiled, RAIL)), template=TEMPLATE)
+    assert '1 to replace:</span> <a href="#ring-1-second">cylinder 1 second</a>' in html
+    assert '1 open:</span> <a href="#ring-2-upper-rail">cylinder 2 upper rail</a>' in html
+    assert html.index("NOT RIGHT YET") < html.index("0 of 2 rings") < html.index('id="summary"')
