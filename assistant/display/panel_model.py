@@ -11,7 +11,7 @@ from assistant.bench.gap_words import NOT_MEASURED, GapKind, ToldGap, told_gap, 
 from assistant.bench.job import RingPosition
 from assistant.bench.plan import RingKey
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording, reply_to_pending
+from assistant.bench.reply import reply_to_pending
 from assistant.bench.ring_status import (
     Grade,
     RingStatus,
@@ -21,6 +21,7 @@ from assistant.bench.ring_status import (
     verdict_of,
 )
 from assistant.bench.session import State
+from assistant.bench.wording import Wording
 from assistant.units import Unit, show_gap, to_called
 
 

@@ -8,9 +8,10 @@ from assistant.bench.gap_words import told_gap, window_words
 from assistant.bench.job import GrinderKind
 from assistant.bench.learned import Learned
 from assistant.bench.plan import RingKey
-from assistant.bench.reply import Wording, entry_line
+from assistant.bench.reply import entry_line
 from assistant.bench.ring_status import RingStatus, standing_of
 from assistant.bench.session import State
+from assistant.bench.wording import Wording
 from assistant.units import NM_PER_MM, NM_PER_THOU, show_gap
 
 Line = tuple[str, str]

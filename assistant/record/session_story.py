@@ -14,9 +14,10 @@ from assistant.bench import events as ev
 from assistant.bench.gap_words import NOT_MEASURED, ToldGap, told_gap
 from assistant.bench.job import Job
 from assistant.bench.plan import BAND_SHARE, RingKey
-from assistant.bench.reply import Wording, entry_line
+from assistant.bench.reply import entry_line
 from assistant.bench.ring_status import RingStatus, Standing, Verdict, standing_of, verdict_of
 from assistant.bench.session import State, apply
+from assistant.bench.wording import Wording
 from assistant.fitting.targets import Window
 from assistant.units import Unit
 
@@ -296,7 +297,7 @@ class _Teller:
         return RingStory(
             key=key,
             place=self.wording.place(key),
-            name=self.wording.ring(key[1].value),
+            name=self.wording.ring(key[1]),
             window=self.state.window(key),
             standing=standing_of(self.state, key),
             entries=tuple(entries),

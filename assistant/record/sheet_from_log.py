@@ -8,9 +8,9 @@ from assistant.bench import events as ev
 from assistant.bench.gap_words import told_gap
 from assistant.bench.job import GrinderKind, Job, RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
-from assistant.bench.reply import Wording
 from assistant.bench.ring_status import standing_of
 from assistant.bench.session import State, replay
+from assistant.bench.wording import Wording
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.geometry import butting_ring_c, hot_gap_nm, material
 from assistant.record.sheet_forms import KeptNote, RingRow, Sheet

@@ -14,7 +14,7 @@ from assistant.bench.gap_words import (
     window_figures,
     window_words,
 )
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.fitting.targets import Window
 from assistant.language.grammar import Grammar
 from assistant.units import Unit

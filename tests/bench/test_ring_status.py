@@ -7,7 +7,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from assistant.bench.job import RingPosition
-from assistant.bench.reply import Wording
 from assistant.bench.ring_status import (
     Concern,
     Grade,
@@ -18,6 +17,7 @@ from assistant.bench.ring_status import (
     standings,
     verdict_of,
 )
+from assistant.bench.wording import Wording
 from assistant.language.grammar import Grammar
 from tests.fakes import SECOND, TOP, UPPER, Bench, small_job
 

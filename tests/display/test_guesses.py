@@ -5,7 +5,7 @@ import re
 import pytest
 
 from assistant.bench.gap_words import is_guess
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.display.panel_model import facts_of
 from assistant.display.turn_lines import ring_line
 from tests.fakes import TOP, Bench

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from assistant.bench.gap_words import NOT_MEASURED
 from assistant.bench.job import LimitsRule, RingSpec
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording
 from assistant.bench.ring_status import RingStatus, Standing, verdict_of
+from assistant.bench.wording import Wording
 from assistant.display.large_text import Scale, block_letters
 from assistant.display.panel import MARKS, Row, clip_text, columns, meter_word, panel, row_text
 from assistant.display.panel_model import LiveFacts, PanelFacts, facts_of

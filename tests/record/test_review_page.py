@@ -20,8 +20,8 @@ from assistant.adapters.files.review_file import review_template
 from assistant.adapters.files.session_log import read_log
 from assistant.bench import events as ev
 from assistant.bench.gap_words import GapKind, ToldGap
-from assistant.bench.reply import Wording
 from assistant.bench.ring_status import RingStatus
+from assistant.bench.wording import Wording
 from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
 from assistant.language.grammar import Grammar
