@@ -322,7 +322,7 @@ def write_sheet(folder: SessionFolder, wording: Wording) -> tuple[str, ...]:
     damage = told_damage(found.events, found.damages)
     sheet = sheet_of(
         found.events, log_name=f"{folder.path.name}/{folder.log.name}", wording=wording,
-        log_check="" if damage else found.check, damage=damage,
+        log_check="" if damage else found.check, damage=damage, local=datetime.astimezone,
     )  # fmt: skip
     kept = keep_older_sheets(folder.path, found)
     save_sheet(folder.sheet, sheet_page(sheet, template=page_template("sheet")))

@@ -6,9 +6,27 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from assistant.bench.learned import Learned
+from assistant.bench.ring_status import RingStatus
 from assistant.display.turn_lines import learned_lines
 from assistant.fitting.bench import GrinderKind, PersonAndTool
-from assistant.history.past_session import OUTCOMES
+from assistant.history.past_session import (
+    ACCEPTED,
+    OPEN,
+    OUTCOMES,
+    OUTSIDE,
+    SKIPPED,
+    SPOILED,
+)
+
+WORDS = {
+    ACCEPTED: RingStatus.ACCEPTED.value,
+    OUTSIDE: "accepted, not surely inside",
+    SPOILED: RingStatus.SPOILED.value,
+    SKIPPED: RingStatus.SKIPPED.value,
+    OPEN: RingStatus.IN_WORK.value,
+}
+"""Outcomes as they are shown. A log tells of an acceptance only whether it was surely inside, so
+the kinds of doubt of RingStatus are one here."""
 
 FORM = 1
 """Of the JSON; raised when a name in it changes its meaning or goes."""
@@ -116,7 +134,7 @@ def history_lines(history: History) -> Iterator[str]:
 def _worker_lines(worker: Worker) -> Iterator[str]:
     whole = worker.all
     yield f"sessions  {whole.sessions}, {whole.began[:10]} to {whole.ended[:10]}"
-    rings = ", ".join(f"{count} {outcome}" for outcome, count in whole.rings.items() if count)
+    rings = "; ".join(f"{count} {WORDS[name]}" for name, count in whole.rings.items() if count)
     yield f"rings     {rings or 'none'}"
     yield (
         f"a ring    {_mean(whole.passes_per_ring)} passes, "

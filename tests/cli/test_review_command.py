@@ -80,7 +80,7 @@ def test_a_damaged_log_has_a_page_with_the_warning_at_its_top(run: Run, session:
     assert done.code == 0
     assert "The log of this session is damaged." in done.err
     page = (session / "review.html").read_text("utf-8")
-    assert page.index("The log of this session is damaged.") < page.index("rings accepted")
+    assert page.index("The log of this session is damaged.") < page.index("rings accepted inside")
     caught = run("review", "a.toml", "--text")
     assert caught.code == 0
     assert "The log of this session is damaged." in caught.err
