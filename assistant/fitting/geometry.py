@@ -8,8 +8,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import cos, isfinite, pi, radians
 
-from scipy.special import ellipe
-
 from assistant.errors import LengthError
 
 REFERENCE_C = 20.0
@@ -128,6 +126,8 @@ def ellipse_perimeter(semi_major: float, semi_minor: float) -> float:
     major, minor = max(semi_major, semi_minor), min(semi_major, semi_minor)
     if minor < 0 or major <= 0:
         raise LengthError(f"Semi-axes {semi_major} and {semi_minor} make no ellipse.")
+    from scipy.special import ellipe  # here: slow to load, seldom wanted
+
     return float(4 * major * ellipe(1 - (minor / major) ** 2))
 
 
