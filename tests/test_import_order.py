@@ -34,8 +34,9 @@ IO_LINE = next(n for n, row in enumerate(ROWS) if "adapters" in row)
 
 PURE_STDLIB = {
     "base64", "collections", "collections.abc", "contextlib", "csv", "dataclasses", "datetime",
-    "decimal", "enum", "functools", "hashlib", "html", "io", "itertools", "json", "math", "random",
-    "re", "reprlib", "statistics", "string", "struct", "typing", "unicodedata",
+    "decimal", "difflib", "enum", "functools", "hashlib", "heapq", "html", "io",
+    "itertools", "json", "math", "random", "re", "reprlib", "statistics", "string", "struct",
+    "typing", "unicodedata",
 }  # fmt: skip
 PURE_THIRD = {"numpy", "numpy.typing", "pydantic", "pydantic_core", "yaml", "jinja2", "markupsafe"}
 FITTING_THIRD = {"numpy", "numpy.typing", "scipy.special", "scipy.optimize"}

@@ -16,10 +16,10 @@ from assistant.adapters.terminal.terminal import Terminal
 from assistant.errors import LeafcallError
 
 _WHERE = {
-    "new": "job", "fit": "fit", "type": "fit", "hear": "fit", "review": "review", "sheet": "sheet",
-    "forget": "sheet", "mend": "sheet", "history": "history", "again": "rehear", "learned": "job",
-    "slot": "job", "phrases": "job", "models": "job", "check": "check", "practice": "check",
-    "demo": "fit",
+    "new": "job", "fit": "fit", "type": "keyboard", "hear": "fit", "review": "review",
+    "sheet": "sheet", "forget": "sheet", "mend": "sheet", "history": "history", "again": "rehear",
+    "learned": "job", "slot": "job", "phrases": "job", "models": "job", "check": "check",
+    "practice": "check", "demo": "fit",
 }  # fmt: skip
 """Command -> its module in this package; in the order of the help."""
 

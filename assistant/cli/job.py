@@ -13,9 +13,10 @@ from assistant.adapters.recognisers.vosk_recognizer import STANDARD_MODEL, fetch
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.new_job import Question, interview, take_default
 from assistant.bench.slot import readings_called, taught_by_slot
-from assistant.build.ears import DEFAULT_EAR, OWN_MODEL, load_grammar
+from assistant.build.ears import DEFAULT_EAR, OWN_MODEL
 from assistant.build.histories import learned_anew, logs_of
 from assistant.build.sessions import learned_key
+from assistant.build.words import load_grammar
 from assistant.cli.options import JobFile
 from assistant.display.turn_lines import learned_lines
 from assistant.errors import LeafcallError

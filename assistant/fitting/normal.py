@@ -44,7 +44,7 @@ def chance_below(x: npt.ArrayLike) -> Floats:
     y = np.abs(z)
     # The tail on the far side of zero; the middle is a half, then erf is added to it.
     tail = np.zeros_like(y)
-    chance = np.empty_like(y)
+    chance: Floats = np.empty_like(y)
     near = y <= _NEAR_TO
     middle = ~near & (y <= _MIDDLE_TO)
     far = (y > _MIDDLE_TO) & (y < _FAR_TO)
@@ -74,7 +74,8 @@ def quantile(chance: float) -> float:
 
 def entropy_terms(chances: Floats) -> Floats:
     """-p ln p of each chance (Shannon 1948), 0 where p is 0."""
-    return -chances * np.log(np.where(chances > 0, chances, 1.0))
+    terms: Floats = -chances * np.log(np.where(chances > 0, chances, 1.0))
+    return terms
 
 
 def _ratio(parts: tuple[tuple[float, ...], tuple[float, ...]], x: Floats) -> Floats:

@@ -59,11 +59,15 @@ class RingRow:
 
 @dataclass(frozen=True, slots=True)
 class KeptNote:
-    """A note of the session. text: as typed; clip: file name of its sound; either may be None."""
+    """A note of the session. text: as typed; clip: file name of its sound; either may be None.
+
+    ring: cylinder and position of the ring that was at hand, None if there was none.
+    """
 
     at: datetime
     text: str | None = None
     clip: str | None = None
+    ring: tuple[int, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +159,8 @@ def sheet_record(sheet: Sheet) -> str:
     ``form`` is RECORD_FORM. ``rings``: one object a ring in the order of work, with ``gap_nm`` and
     ``gap_low_nm`` to ``gap_high_nm``, the band that holds the gap with ``band_share`` (0..1);
     ``most_nm`` null = a least only; ``state`` one of RingState. ``bores_nm``: measured bores by
-    cylinder number. ``kept_notes``: ``at``, ``text`` or ``clip``, a file beside the log.
+    cylinder number. ``kept_notes``: ``at``, ``text`` or ``clip``, a file beside the log, and
+    ``cylinder`` and ``ring`` that were at hand, null where none was.
     ``damage``: sentences, empty for a sound log. ``log``, ``log_events``, ``log_check``,
     ``sheet_check``: seal.py.
     """
@@ -175,7 +180,14 @@ def sheet_record(sheet: Sheet) -> str:
         "band_share": sheet.band_share,
         "rings": [_ring_record(ring) for ring in sheet.rings],
         "kept_notes": [
-            {"at": _iso(note.at), "text": note.text, "clip": note.clip} for note in sheet.kept_notes
+            {
+                "at": _iso(note.at),
+                "text": note.text,
+                "clip": note.clip,
+                "cylinder": note.ring[0] if note.ring is not None else None,
+                "ring": note.ring[1] if note.ring is not None else None,
+            }
+            for note in sheet.kept_notes
         ],
         "cautions": list(sheet.cautions),
         "damage": list(sheet.damage),
@@ -220,6 +232,7 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
         kept_notes=[
             {
                 "at": _stamp(note.at),
+                "ring": f"cylinder {note.ring[0]} {note.ring[1]}" if note.ring is not None else "",
                 "text": note.text or "",
                 "clip": f"sound {note.clip}" if note.clip else "",
             }

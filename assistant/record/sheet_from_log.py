@@ -6,7 +6,7 @@ from assistant.bench import events as ev
 from assistant.bench.job import GrinderKind, Job, RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.bench.reply import Wording
-from assistant.bench.session import Outcome, Ring, State, replay
+from assistant.bench.session import Outcome, Ring, State, apply, replay
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.geometry import butting_ring_c, hot_gap_nm, material
 from assistant.record.sheet_forms import KeptNote, RingRow, RingState, Sheet
@@ -69,12 +69,15 @@ def _kept_notes(envelopes: Sequence[ev.Envelope]) -> Iterator[KeptNote]:
     forgotten = max(
         (e.seq for e in envelopes if isinstance(e.event, ev.ClipsForgotten)), default=-1
     )
+    state = State()
     for envelope in envelopes:
+        state = apply(state, envelope)
         match envelope.event:
             case ev.NoteKept(clip=str()) if envelope.seq < forgotten:
-                yield KeptNote(envelope.at, text="(its sound was erased on request)")
+                erased = "(its sound was erased on request)"
+                yield KeptNote(envelope.at, text=erased, ring=state.here)
             case ev.NoteKept(clip=clip, text=text):
-                yield KeptNote(envelope.at, text=text, clip=clip)
+                yield KeptNote(envelope.at, text=text, clip=clip, ring=state.here)
 
 
 def _grinder(job: Job) -> str:

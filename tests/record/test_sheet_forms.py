@@ -204,7 +204,7 @@ def test_the_page_needs_nothing_from_outside() -> None:
 
 
 NOTES = (
-    KeptNote(SHEET.started or datetime.max, text="the blue rag"),
+    KeptNote(SHEET.started or datetime.max, text="the blue rag", ring=(2, "top")),
     KeptNote(SHEET.started or datetime.max, clip="0001.wav"),
 )
 
@@ -240,8 +240,20 @@ def test_the_record_says_what_the_table_says() -> None:
     assert record["ended"] is None
     assert record["bores_nm"] == {"2": [83_200_240]}
     assert record["kept_notes"] == [
-        {"at": "2026-11-25T09:05:00+00:00", "text": "the blue rag", "clip": None},
-        {"at": "2026-11-25T09:05:00+00:00", "text": None, "clip": "0001.wav"},
+        {
+            "at": "2026-11-25T09:05:00+00:00",
+            "text": "the blue rag",
+            "clip": None,
+            "cylinder": 2,
+            "ring": "top",
+        },
+        {
+            "at": "2026-11-25T09:05:00+00:00",
+            "text": None,
+            "clip": "0001.wav",
+            "cylinder": None,
+            "ring": None,
+        },
     ]
     assert len(record["rings"]) == 2
     for ring, row in zip(record["rings"], rows(sheet), strict=True):
