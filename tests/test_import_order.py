@@ -39,7 +39,7 @@ PURE_STDLIB = {
     "typing", "unicodedata",
 }  # fmt: skip
 PURE_THIRD = {"numpy", "numpy.typing", "pydantic", "pydantic_core", "yaml", "jinja2", "markupsafe"}
-FITTING_THIRD = {"numpy", "numpy.typing", "scipy.special", "scipy.optimize"}
+FITTING_THIRD = {"numpy", "numpy.typing", "scipy.optimize"}
 ADAPTERS_MAY = {
     "errors", "units", "language.sentence_graph", "ear.utterance", "ear.ports", "ear.graph",
     "bench.events", "bench.ports", "bench.log_chain", "bench.job", "bench.learned",
