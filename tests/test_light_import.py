@@ -73,6 +73,9 @@ def test_the_list_of_heavy_modules_is_looked_for_where_they_are_loaded() -> None
 
 def test_the_keyboard_is_ready_without_sound_pages_or_scipy(tmp_path: Path) -> None:
     """What is loaded when the first line can be typed: who types waits for nothing else."""
+    job = str(tmp_path / "a.toml")
+    made = run(COMMAND, "new", job, "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
+    assert made.returncode == 0, made.stderr
     code = (
         "from assistant.adapters.terminal.terminal import Terminal\n"
         "from assistant.cli import app\n"
@@ -81,11 +84,8 @@ def test_the_keyboard_is_ready_without_sound_pages_or_scipy(tmp_path: Path) -> N
         "    print('READY', [m for m in heavy if m in sys.modules])\n"
         "    return iter(())\n"
         "Terminal.lines = ready\n"
-        f"job = {str(tmp_path / 'a.toml')!r}\n"
-        "app(['new', job, '--name', 'A', '--cylinders', '1', '--bore', '4', '--usual'],"
-        " standalone_mode=False)\n"
-        "app(['type', '--mute', job], standalone_mode=False)\n"
+        "app(sys.argv[1:], standalone_mode=False)\n"
     )
-    done = run(code)
+    done = run(code, "type", "--mute", job)
     assert done.returncode == 0, done.stderr
     assert "READY []" in done.stdout
