@@ -79,7 +79,7 @@ def test_the_keyboard_is_ready_without_sound_pages_or_scipy(tmp_path: Path) -> N
     code = (
         "from assistant.adapters.terminal.terminal import Terminal\n"
         "from assistant.cli import app\n"
-        f"heavy = {(*HEAVY, 'scipy', 'jinja2', 'soundfile', 'soxr', 'duckdb')}\n"
+        f"heavy = {(*HEAVY, 'scipy', 'jinja2', 'soxr', 'duckdb')}\n"
         "def ready(self, prompt):\n"
         "    print('READY', [m for m in heavy if m in sys.modules])\n"
         "    return iter(())\n"
