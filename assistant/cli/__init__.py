@@ -54,6 +54,8 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
+_KEEP_A_LOG = ("fit", "type", "hear")
+_KEPT = " What was confirmed is in the log."
 _STOPPED = 130  # by Ctrl-C; typer ends with this code as well
 
 
@@ -68,7 +70,8 @@ def main() -> None:
     except (KeyboardInterrupt, SystemExit) as stop:
         if isinstance(stop, SystemExit) and stop.code != _STOPPED:
             raise
-        terminal.warn("leafcall: stopped. What was confirmed is in the log.")
+        command = next((word for word in sys.argv[1:] if word in _WHERE), "")
+        terminal.warn(f"leafcall: stopped.{_KEPT if command in _KEEP_A_LOG else ''}")
         sys.exit(_STOPPED)
     except BrokenPipeError:
         sys.exit(1)
