@@ -6,7 +6,7 @@ Apart from ears.py, so that who only types loads no recogniser.
 from pathlib import Path
 
 from assistant.adapters.files.data_files import grammar_texts, shipped
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.language.grammar import Grammar
 from assistant.language.grammar_files import REPLIES_FILE
 from assistant.units import Unit
