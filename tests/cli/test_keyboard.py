@@ -46,7 +46,7 @@ def test_help_lists_every_call_and_is_none(run: Run, job: str) -> None:
     out = run("type", job, "--mute", typed="help\n?\n").out
     flat = " ".join(out.split())
     for command in load_grammar().commands:
-        assert flat.count(f"{command.about}: ") == 2
+        assert flat.count(f"{command.about}: ") >= 2
         assert all(example in flat for example in command.examples)
     assert "what is the target, where am i, read it back" in flat
     assert [e["kind"] for e in events()].count("call heard") == 0

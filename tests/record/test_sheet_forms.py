@@ -214,7 +214,7 @@ def test_measured_bores_and_notes_stand_on_the_page() -> None:
     text = page(sheet).text
     assert "Cylinder 1 bore 3.2755 in (measured 3.2755 in, 3.2757 in); all gaps in thou" in text
     assert "Cylinder 2 bore 3.2756 in; all gaps in thou" in text
-    assert "Notes from the bench 2026-11-25 09:05 UTC the blue rag" in text
+    assert "Notes from the bench 2026-11-25 09:05 UTC cylinder 2 top: the blue rag" in text
     assert "2026-11-25 09:05 UTC sound 0001.wav" in text
     assert "Notes from the bench" not in page(SHEET).text
 
