@@ -54,6 +54,7 @@ class Call:
     lossy: part of its sound was lost on the way. late: its beginning was spoken over a reply, when
     the bench was deaf.
     typed: it came from the keyboard, letter by letter, and is never taken for a sound-alike.
+    text: the line as it was typed, for a note.
     """
 
     heard: Heard
@@ -64,6 +65,7 @@ class Call:
     lossy: bool = False
     late: bool = False
     typed: bool = False
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,7 +269,7 @@ class Dialogue:
                 call, "note", None, (ev.NoteKept(), lost),
                 lambda after: self._told(lost, after), tone=Tone.TROUBLE,
             )  # fmt: skip
-        text = None if clip is not None else " ".join(call.heard.words)
+        text = None if clip is not None else call.text or " ".join(call.heard.words)
         made = (ev.NoteKept(clip=clip, text=text),)
         return self._act(
             call, "note", None, made,

@@ -26,13 +26,11 @@ from assistant.bench.log_chain import told_damage
 from assistant.bench.ports import Speaker
 from assistant.bench.session import replay
 from assistant.bench.wording import Wording
-from assistant.build.ears import load_grammar, load_wording
 from assistant.build.log_memory import LogMemory, keep_older_sheets
+from assistant.build.words import load_grammar, load_wording
 from assistant.ear.utterance import Heard, Utterance
 from assistant.errors import JobError, LearnedError, LogDamaged, LogError, LogInUse
 from assistant.language.grammar import Grammar
-from assistant.record.sheet_forms import sheet_page, sheet_record, sheet_table
-from assistant.record.sheet_from_log import sheet_of
 
 SOFTWARE = f"leafcall {__version__}"
 
@@ -311,6 +309,10 @@ def write_sheet(folder: SessionFolder, wording: Wording) -> tuple[str, ...]:
     Raises LogError if the log cannot be read, LogDamaged if its job is lost, SheetError if a file
     cannot be written.
     """
+    # Here: pages take a while to load, and nobody waits for them before the first call.
+    from assistant.record.sheet_forms import sheet_page, sheet_record, sheet_table
+    from assistant.record.sheet_from_log import sheet_of
+
     found = memory_of(folder).scan()
     if not any(isinstance(envelope.event, SessionOpened) for envelope in found.events):
         if found.damages:

@@ -6,19 +6,11 @@ from typing import Annotated
 import typer
 
 from assistant.bench.events import FASTEST_WPM, SLOWEST_WPM
-from assistant.build.ears import EARS
 
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="Job file (TOML), made by 'new'.")]
 Mute = Annotated[bool, typer.Option("--mute", help="Show replies, do not speak them.")]
 Fresh = Annotated[
     bool, typer.Option("--new", help="Begin a new session even if one is unfinished.")
-]
-EarName = Annotated[
-    str, typer.Option("--ear", help=f"{', '.join(EARS)}, or the folder of a Vosk model.")
-]
-Denoise = Annotated[
-    bool | None,
-    typer.Option("--denoise/--no-denoise", help="The denoiser in front of the recogniser."),
 ]
 Speed = Annotated[
     int | None,

@@ -11,8 +11,8 @@ from assistant.adapters.files.review_file import clip_addresses, show_page
 from assistant.adapters.files.sheet_file import save_sheet
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.log_chain import told_damage
-from assistant.build.ears import load_grammar, load_wording
 from assistant.build.sessions import SessionFolder, folder_of, memory_of
+from assistant.build.words import load_grammar, load_wording
 from assistant.cli.options import LogOrJob
 from assistant.record.review_page import review_page
 from assistant.record.review_text import review_lines

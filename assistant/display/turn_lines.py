@@ -22,7 +22,7 @@ def turn_lines(turn: Turn, wording: Wording) -> Iterator[Line]:
     """The lines of one turn; labels are heard, means, ring and says."""
     if turn.call.heard.words:
         words = " ".join(turn.call.heard.words)
-        yield "heard", f"{words}  ({turn.call.heard.score:.2f})"
+        yield "heard", words if turn.call.typed else f"{words}  ({turn.call.heard.score:.2f})"
     meaning = _meaning(turn, wording)
     if meaning:
         yield "means", meaning

@@ -54,11 +54,15 @@ class RingRow:
 
 @dataclass(frozen=True, slots=True)
 class KeptNote:
-    """A note of the session. text: as typed; clip: file name of its sound; either may be None."""
+    """A note of the session. text: as typed; clip: file name of its sound; either may be None.
+
+    ring: cylinder and position of the ring that was at hand, None if there was none.
+    """
 
     at: datetime
     text: str | None = None
     clip: str | None = None
+    ring: tuple[int, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +171,8 @@ def sheet_record(sheet: Sheet) -> str:
     (``gap_nm`` of a gap that is known from one side only); ``gap_told`` in words; ``most_nm`` null
     = a least only; ``state`` one of ring_status.RingStatus; ``inside_chance`` 0..1 or null;
     ``replaced``: rings spoiled before it. ``bores_nm``: measured bores by
-    cylinder number. ``kept_notes``: ``at``, ``text`` or ``clip``, a file beside the log.
+    cylinder number. ``kept_notes``: ``at``, ``text`` or ``clip``, a file beside the log, and
+    ``cylinder`` and ``ring`` that were at hand, null where none was.
     ``damage``: sentences, empty for a sound log. ``log``, ``log_events``, ``log_check``,
     ``sheet_check``: seal.py.
     """
@@ -190,7 +195,14 @@ def sheet_record(sheet: Sheet) -> str:
         "accepted_inside": sheet.verdict.accepted,
         "rings": [_ring_record(ring, sheet.unit) for ring in sheet.rings],
         "kept_notes": [
-            {"at": _iso(note.at), "text": note.text, "clip": note.clip} for note in sheet.kept_notes
+            {
+                "at": _iso(note.at),
+                "text": note.text,
+                "clip": note.clip,
+                "cylinder": note.ring[0] if note.ring is not None else None,
+                "ring": note.ring[1] if note.ring is not None else None,
+            }
+            for note in sheet.kept_notes
         ],
         "cautions": list(sheet.cautions),
         "damage": list(sheet.damage),
@@ -246,6 +258,7 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
         kept_notes=[
             {
                 "at": _stamp(note.at),
+                "ring": f"cylinder {note.ring[0]} {note.ring[1]}" if note.ring is not None else "",
                 "text": note.text or "",
                 "clip": f"sound {note.clip}" if note.clip else "",
             }

@@ -9,7 +9,7 @@ from assistant.bench.gap_words import told_gap
 from assistant.bench.job import GrinderKind, Job, RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.bench.ring_status import standing_of
-from assistant.bench.session import State, replay
+from assistant.bench.session import State, apply, replay
 from assistant.bench.wording import Wording
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.geometry import butting_ring_c, hot_gap_nm, material
@@ -76,12 +76,15 @@ def _kept_notes(envelopes: Sequence[ev.Envelope]) -> Iterator[KeptNote]:
     forgotten = max(
         (e.seq for e in envelopes if isinstance(e.event, ev.ClipsForgotten)), default=-1
     )
+    state = State()
     for envelope in envelopes:
+        state = apply(state, envelope)
         match envelope.event:
             case ev.NoteKept(clip=str()) if envelope.seq < forgotten:
-                yield KeptNote(envelope.at, text="(its sound was erased on request)")
+                erased = "(its sound was erased on request)"
+                yield KeptNote(envelope.at, text=erased, ring=state.here)
             case ev.NoteKept(clip=clip, text=text):
-                yield KeptNote(envelope.at, text=text, clip=clip)
+                yield KeptNote(envelope.at, text=text, clip=clip, ring=state.here)
 
 
 def _grinder(job: Job) -> str:

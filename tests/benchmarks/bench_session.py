@@ -40,7 +40,7 @@ from assistant.adapters.files.job_file import read_job
 from assistant.adapters.sound.speaker import VoiceSpeaker
 from assistant.adapters.sound.wav_file import survey
 from assistant.bench import events as ev
-from assistant.build.ears import load_grammar
+from assistant.build.words import load_grammar
 from tests.benchmarks.intervals import wilson
 from tests.benchmarks.noises import NOISES
 from tests.benchmarks.shop import Engine, Scenario

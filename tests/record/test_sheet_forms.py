@@ -240,7 +240,7 @@ def test_the_page_needs_nothing_from_outside() -> None:
 
 
 NOTES = (
-    KeptNote(SHEET.started or datetime.max, text="the blue rag"),
+    KeptNote(SHEET.started or datetime.max, text="the blue rag", ring=(2, "top")),
     KeptNote(SHEET.started or datetime.max, clip="0001.wav"),
 )
 
@@ -250,7 +250,7 @@ def test_measured_bores_and_notes_stand_on_the_page() -> None:
     text = page(sheet).text
     assert "Cylinder 1 bore 3.2755 in (measured 3.2755 in, 3.2757 in); all gaps in thou" in text
     assert "Cylinder 2 bore 3.2756 in; all gaps in thou" in text
-    assert "Notes from the bench 2026-11-25 09:05 UTC the blue rag" in text
+    assert "Notes from the bench 2026-11-25 09:05 UTC cylinder 2 top: the blue rag" in text
     assert "2026-11-25 09:05 UTC sound 0001.wav" in text
     assert "Notes from the bench" not in page(SHEET).text
 
@@ -276,8 +276,20 @@ def test_the_record_says_what_the_table_says() -> None:
     assert record["ended"] is None
     assert record["bores_nm"] == {"2": [83_200_240]}
     assert record["kept_notes"] == [
-        {"at": "2026-11-25T09:05:00+00:00", "text": "the blue rag", "clip": None},
-        {"at": "2026-11-25T09:05:00+00:00", "text": None, "clip": "0001.wav"},
+        {
+            "at": "2026-11-25T09:05:00+00:00",
+            "text": "the blue rag",
+            "clip": None,
+            "cylinder": 2,
+            "ring": "top",
+        },
+        {
+            "at": "2026-11-25T09:05:00+00:00",
+            "text": None,
+            "clip": "0001.wav",
+            "cylinder": None,
+            "ring": None,
+        },
     ]
     assert len(record["rings"]) == 2
     for ring, row in zip(record["rings"], rows(sheet), strict=True):
