@@ -2,16 +2,16 @@
 
 from collections.abc import Iterator, Sequence
 from functools import partial
-from itertools import chain, islice
 from textwrap import wrap
 
 from assistant.adapters.recognisers.typed_recognizer import TypedRecognizer
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.dialogue import Call
+from assistant.bench.ports import Mode
 from assistant.bench.typed_hints import hint
 from assistant.build.sessions import Session
-from assistant.cli.options import Fresh, JobFile, Mute, Speed
-from assistant.cli.running import line_screen, running_session
+from assistant.cli.options import USUAL_PAGE_PORT, Fresh, JobFile, Mute, Page, PagePort, Speed
+from assistant.cli.running import running_session, shown_screen
 from assistant.ear.utterance import Heard, Hypothesis
 from assistant.language.grammar import CommandHelp, Grammar
 from assistant.language.numbers import join
@@ -23,14 +23,24 @@ _NOTE = "note"
 _FEW = 8  # sayings of a call that help lists one by one
 
 
-def type_(job: JobFile, mute: Mute = False, fresh: Fresh = False, speed: Speed = None) -> None:
+def type_(
+    job: JobFile,
+    mute: Mute = False,
+    fresh: Fresh = False,
+    speed: Speed = None,
+    page: Page = False,
+    page_port: PagePort = USUAL_PAGE_PORT,
+) -> None:
     """Fit rings from the keyboard: the same calls, typed, one a line ('help' lists them)."""
-    terminal, screen = Terminal(), line_screen()
+    terminal = Terminal()
     terminal.show(
         "Type calls as you would say them. 'help' lists them, 'undo' takes the last one back, "
         "'quit' leaves."
     )
-    with running_session(job, screen, mute=mute, fresh=fresh, speed=speed, tones=False) as session:
+    with (
+        shown_screen(page, page_port, plain=True, mode=Mode.KEYBOARD) as screen,
+        running_session(job, screen, mute=mute, fresh=fresh, speed=speed, tones=False) as session,
+    ):
         keyboard = TypedRecognizer(partial(words_typed, grammar=session.grammar))
         for line in terminal.lines(lambda: _prompt(session)):
             word = line.strip().rstrip("!.").lower()
@@ -117,8 +127,5 @@ def help_lines(grammar: Grammar) -> Iterator[str]:
 
 def _sayings(command: CommandHelp, grammar: Grammar) -> Sequence[str]:
     """All ways to say it where they are few, else examples."""
-    every = chain.from_iterable(
-        grammar.sentences(phrasing=text) for name, text in grammar.phrasings if name == command.name
-    )
-    few = [join(words) for words in islice(every, _FEW + 1)]
-    return few if len(few) <= _FEW else command.examples
+    few = grammar.sayings(command.name, _FEW)
+    return command.examples if few is None else [join(words) for words in few]

@@ -275,6 +275,11 @@ def _legend(facts: PanelFacts, width: int, *, ascii_only: bool) -> list[Row]:
     return [((line, "dim"),) for line in lines]
 
 
+def mark_word(mark: Mark) -> str:
+    """What a mark on the map means, in a word or two."""
+    return _MARKS[mark][2]
+
+
 def _foot(live: LiveFacts, width: int, *, ascii_only: bool) -> list[Row]:
     return [*_troubles(live, width), _meter(live, width, ascii_only=ascii_only)]
 
