@@ -30,7 +30,6 @@ from assistant.display.panel_model import PanelFacts, facts_of
 from assistant.errors import LeafcallError
 from assistant.record.ring_way import map_signs, way_at_hand
 
-USUAL_PORT = 8470
 _FOLDER = Path(__file__).resolve().parent.parent / "pages" / "live"
 _KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 _LONGEST_END_S = 5.0
@@ -128,7 +127,7 @@ class _Both:
 @contextmanager
 def open_page(
     *,
-    port: int = USUAL_PORT,
+    port: int,
     mode: Mode = Mode.LISTENING,
     cautions: Sequence[str] = (),
 ) -> Iterator[LivePage]:
