@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Sequence
 from functools import partial
-from itertools import chain, islice
 from textwrap import wrap
 
 from assistant.adapters.recognisers.typed_recognizer import TypedRecognizer
@@ -117,8 +116,5 @@ def help_lines(grammar: Grammar) -> Iterator[str]:
 
 def _sayings(command: CommandHelp, grammar: Grammar) -> Sequence[str]:
     """All ways to say it where they are few, else examples."""
-    every = chain.from_iterable(
-        grammar.sentences(phrasing=text) for name, text in grammar.phrasings if name == command.name
-    )
-    few = [join(words) for words in islice(every, _FEW + 1)]
-    return few if len(few) <= _FEW else command.examples
+    few = grammar.sayings(command.name, _FEW)
+    return command.examples if few is None else [join(words) for words in few]

@@ -230,6 +230,14 @@ class Grammar:
                     "each sentence may belong to one command; change one of them."
                 )
 
+    def sayings(self, command: str, most: int) -> tuple[tuple[str, ...], ...] | None:
+        """All sentences of a command in file order; None if there are more than ``most``."""
+        every = (
+            said for name, _, node in self._phrasings if name == command for said in sentences(node)
+        )
+        few = tuple(islice(every, most + 1))
+        return few if len(few) <= most else None
+
     def sample(self, rng: random.Random, *, command: str | None = None) -> Parsed:
         """One random sentence: a phrasing with equal chance, then every choice with equal chance.
 
