@@ -22,13 +22,16 @@ from assistant.adapters.page.server import PageServer, ServedFile, Tls
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.dialogue import Turn
 from assistant.bench.ports import Mode
+from assistant.bench.ring_status import Grade, RingStatus
 from assistant.bench.wording import Wording
 from assistant.build.screens import Screen
 from assistant.display.live_state import LiveState
 from assistant.display.page_view import pulse_message, view_message
 from assistant.display.panel_model import PanelFacts, facts_of
 from assistant.errors import LeafcallError
-from assistant.record.ring_way import map_signs, way_at_hand
+from assistant.record.page_parts import grade_sign
+from assistant.record.review_plots import ring_sign
+from assistant.record.ring_way import way_at_hand
 
 _FOLDER = Path(__file__).resolve().parent.parent / "pages" / "live"
 _KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
@@ -188,7 +191,8 @@ def _files() -> tuple[dict[str, ServedFile], str]:
     page = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(
         template
     )
-    signs = [(mark.name.lower(), sign) for mark, sign in map_signs().items()]
+    signs = [(status.name_in_pages, ring_sign(status)) for status in RingStatus]
+    signs += [(f"grade-{grade.name.lower()}", grade_sign(grade)) for grade in Grade]
     files = {
         f"/{name}": ServedFile(_KINDS[Path(name).suffix], data) for name, data in texts.items()
     }

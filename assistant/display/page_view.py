@@ -6,11 +6,14 @@ Pure. The page draws what it is told and works nothing out itself.
 import json
 
 from assistant.bench.ports import Mode
-from assistant.display.panel import LOUD_DB, QUIETEST_DB, mark_word, meter_word
-from assistant.display.panel_model import LiveFacts, Mark, PanelFacts
+from assistant.bench.ring_status import RingStatus, Verdict
+from assistant.display.panel import meter_share, meter_word
+from assistant.display.panel_model import LiveFacts, PanelFacts
 
 _ALERTS = {Mode.STAND_BY: "stand by", Mode.LOST: "no mic"}
 _HEARS = (Mode.LISTENING, Mode.HEARING, Mode.NOTE, Mode.KEYBOARD)
+_MOST_NAMED = 3
+"""Wrong rings of one kind that the verdict names; more would hide it."""
 
 
 def view_message(facts: PanelFacts | None, *, plot: str = "", closed: bool = False) -> str:
@@ -20,7 +23,7 @@ def view_message(facts: PanelFacts | None, *, plot: str = "", closed: bool = Fal
     """
     if facts is None:
         return json.dumps({"t": "view", "ready": False})
-    there = {mark for _, marks in facts.rows for mark in marks}
+    there = {standing.status for _, cells in facts.rows for standing in cells}
     return json.dumps(
         {
             "t": "view",
@@ -39,14 +42,26 @@ def view_message(facts: PanelFacts | None, *, plot: str = "", closed: bool = Fal
             "heard": facts.heard,
             "sure": None if facts.sure is None else round(facts.sure * 100),
             "effect": facts.effect,
-            "rows": [(name, [mark.name.lower() for mark in marks]) for name, marks in facts.rows],
+            "rows": [
+                (name, [(one.status.name_in_pages, one.words) for one in cells])
+                for name, cells in facts.rows
+            ],
             "here": facts.here,
-            "words": {mark.name.lower(): mark_word(mark) for mark in Mark if mark in there},
-            "progress": f"{facts.done} of {facts.rings} done",
+            "signs": {one.name_in_pages: one.value for one in RingStatus if one in there},
+            "verdict": _verdict(facts.verdict),
             "figures": facts.figures,
             "plot": plot,
         }
     )
+
+
+def _verdict(verdict: Verdict) -> dict[str, str]:
+    """In words; progress: only where the words do not hold it."""
+    return {
+        "grade": verdict.grade.name.lower(),
+        "words": verdict.words(named=_MOST_NAMED),
+        "progress": verdict.progress if verdict.parts else "",
+    }
 
 
 def pulse_message(live: LiveFacts) -> str:
@@ -68,8 +83,5 @@ def pulse_message(live: LiveFacts) -> str:
 
 
 def _percent(level_db: float | None) -> int | None:
-    """A level as percent of the way from the quietest to the loudest that is shown."""
-    if level_db is None:
-        return None
-    share = (level_db - QUIETEST_DB) / (LOUD_DB - QUIETEST_DB)
-    return round(100 * min(1.0, max(0.0, share)))
+    """A level as percent of the meter."""
+    return None if level_db is None else round(100 * meter_share(level_db))

@@ -126,12 +126,6 @@ def ring_sign(status: RingStatus) -> Markup:
     return _hidden(ring + inner, 40)
 
 
-def inside_sign() -> Markup:
-    """The sign of a ring in work that is inside its window; only a live map has it."""
-    ring = tag("path", d=_arc(16, 14), class_="ring")
-    return _hidden(ring + tag("circle", cx=20, cy=20, r=5.5, class_="thin"), 40)
-
-
 def _arc(radius: float, half_gap_deg: float) -> str:
     """A circle round (20, 20) that is open by twice ``half_gap_deg`` at the top."""
     x, y = radius * sin(radians(half_gap_deg)), radius * cos(radians(half_gap_deg))

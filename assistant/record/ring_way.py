@@ -10,21 +10,8 @@ from assistant.bench import events as ev
 from assistant.bench.plan import RingKey
 from assistant.bench.session import State
 from assistant.bench.wording import Wording
-from assistant.display.panel_model import Mark
-from assistant.record.review_plots import gap_plot, inside_sign, ring_sign
-from assistant.record.session_story import Entry, Standing, entry_of
-
-_STANDING = {
-    Mark.OPEN: Standing.TO_DO, Mark.WORK: Standing.BEGUN, Mark.ACCEPTED: Standing.ACCEPTED,
-    Mark.OUTSIDE: Standing.OUTSIDE, Mark.SKIPPED: Standing.SKIPPED, Mark.SPOILED: Standing.SPOILED,
-}  # fmt: skip
-
-
-def map_signs() -> dict[Mark, Markup]:
-    """The sign of every mark of the map, as inline SVG that is hidden from screen readers."""
-    return {
-        mark: inside_sign() if mark is Mark.INSIDE else ring_sign(_STANDING[mark]) for mark in Mark
-    }
+from assistant.record.review_plots import gap_plot
+from assistant.record.session_story import Entry, entry_of
 
 
 def way_at_hand(state: State, wording: Wording) -> Markup:

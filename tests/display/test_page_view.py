@@ -5,9 +5,10 @@ import json
 import pytest
 
 from assistant.bench.ports import Mode
+from assistant.bench.ring_status import RingStatus
 from assistant.bench.wording import Wording
 from assistant.display.page_view import pulse_message, view_message
-from assistant.display.panel_model import LiveFacts, Mark, facts_of
+from assistant.display.panel_model import LiveFacts, facts_of
 from tests.fakes import Bench
 
 
@@ -28,18 +29,36 @@ def test_the_view_is_what_the_read_out_knows(bench: Bench, wording: Wording) -> 
     assert (told["ring"], told["step"]) == ("1 second", facts.big_step)
     assert told["sure"] == 95
     assert told["here"] == [1, 0]
-    assert told["progress"] == "0 of 6 done"
+    assert told["verdict"] == {
+        "grade": "open",
+        "words": "NOT DONE YET: 6 open",
+        "progress": "0 of 6 rings accepted inside",
+    }
     rows = dict(told["rows"])  # type: ignore[call-overload]
-    assert rows["second"] == ["work", "open"]
+    assert rows["second"] == [["in-work", "in work"], ["to-do", "to do"]]
 
 
 def test_every_mark_that_is_there_has_a_word(bench: Bench, wording: Wording) -> None:
     bench.through("twenty goes", "accept it", "skip this ring", "twelve goes")
     told = view(bench, wording)
-    there = {mark for _, marks in told["rows"] for mark in marks}  # type: ignore[attr-defined]
-    assert set(told["words"]) == there  # type: ignore[call-overload]
-    assert {"accepted", "skipped"} <= there
-    assert there <= {mark.name.lower() for mark in Mark}
+    there = {mark for _, cells in told["rows"] for mark, _ in cells}  # type: ignore[attr-defined]
+    assert set(told["signs"]) == there  # type: ignore[call-overload]
+    assert "skipped" in there
+    assert there <= {status.name_in_pages for status in RingStatus}
+
+
+def test_the_verdict_names_what_is_wrong_and_cells_tell_chances(
+    bench: Bench, wording: Wording
+) -> None:
+    bench.through("cylinder one second ring twelve goes thirteen snug", "accept it", "yes")
+    facts = facts_of(bench.last, wording)
+    told = json.loads(view_message(facts))
+    assert told["verdict"]["grade"] == "wrong"
+    assert told["verdict"]["words"] == facts.verdict.words(named=3)
+    assert "(cylinder 1 second)" in told["verdict"]["words"]
+    cells = [cell for _, cells in told["rows"] for cell in cells]
+    standings = [standing for _, row in facts.rows for standing in row]
+    assert cells == [[one.status.name_in_pages, one.words] for one in standings]
 
 
 def test_a_question_is_told(bench: Bench, wording: Wording) -> None:
@@ -58,7 +77,7 @@ def test_every_mode_has_its_words(mode: Mode) -> None:
 
 
 @pytest.mark.parametrize(
-    ("level_db", "percent"), [(None, None), (-200.0, 0), (-80.0, 0), (-41.5, 50), (0.0, 100)]
+    ("level_db", "percent"), [(None, None), (-200.0, 0), (-80.0, 0), (-40.0, 50), (0.0, 100)]
 )
 def test_levels_are_percent_of_the_meter(level_db: float | None, percent: int | None) -> None:
     told = json.loads(pulse_message(LiveFacts(level_db=level_db, noise_db=level_db)))

@@ -119,7 +119,7 @@ def test_the_bench_is_seen_turn_by_turn_and_nothing_comes_from_elsewhere(
         assert tab.text("cautions") == ""
         assert tab.value("document.querySelectorAll('#plot .mark').length") == 4
         assert tab.text("plot").count("+4") == 1
-        assert tab.value("document.querySelector('#map .here').className") == "s-work here"
+        assert tab.value("document.querySelector('#map .here').className") == "s-in-work here"
         # Names are shown as they are: no markup, no script, no request.
         assert HOSTILE in tab.text("job")
         assert tab.value("document.querySelectorAll('#job b').length") == 0

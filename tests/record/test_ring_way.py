@@ -4,8 +4,7 @@ import pytest
 
 from assistant.bench.session import replay
 from assistant.bench.wording import Wording
-from assistant.display.panel_model import Mark
-from assistant.record.ring_way import entries_of, map_signs, way_at_hand
+from assistant.record.ring_way import entries_of, way_at_hand
 from assistant.record.session_story import story_of
 from tests.fakes import SECOND, Bench
 
@@ -51,10 +50,3 @@ def test_the_plot_is_that_of_the_ring_at_hand(bench: Bench, wording: Wording) ->
     assert "+3" in drawn
     bench.say("cylinder two second ring")
     assert way_at_hand(bench.state, wording) == ""
-
-
-def test_every_mark_has_a_sign_of_its_own() -> None:
-    signs = map_signs()
-    assert set(signs) == set(Mark)
-    assert len(set(signs.values())) == len(Mark)
-    assert all('aria-hidden="true"' in sign for sign in signs.values())

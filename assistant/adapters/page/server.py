@@ -198,11 +198,6 @@ class PageServer:
         """Send something to one page, after what it is sent already; dropped if it is gone."""
         self._soon(lambda: self._put(who, message))
 
-    @property
-    def watchers(self) -> int:
-        """How many pages are paired now."""
-        return len(self._pages)
-
     def close(self) -> None:
         """Stop serving; calling it twice does no harm."""
         if self._server is not None:

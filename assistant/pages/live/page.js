@@ -125,7 +125,7 @@
     lastView = new Date().toLocaleTimeString([], { hourCycle: "h23" });
     set("job", told.job);
     document.title = `${told.job}: ${told.ring}`;
-    set("verdict", told.closed ? `Session wrapped up, ${told.progress}` : told.progress);
+    verdict(told.verdict);
     set("place", told.place ? `${told.place}. Large figures: ${told.figures}.` : "");
     set("gap", told.gap || "-"); set("window", told.window || "-"); set("more", told.more || "-");
     set("heard", told.heard);
@@ -137,6 +137,12 @@
     plot(told.plot);
     map();
     far();
+  };
+  const verdict = told => {
+    by("verdict").className = `verdict grade-${told.grade}`;
+    by("grade").replaceChildren(sign(`grade-${told.grade}`));
+    set("verdict-words", told.words);
+    set("progress", [closed ? "Session wrapped up." : "", told.progress ? `${told.progress}.` : ""].filter(Boolean).join(" "));
   };
   const pulse = told => {
     mode(told.mode, told.alert ? "alert" : told.hears ? "hears" : "");
@@ -196,16 +202,16 @@
       return make("table", { className: "bank" },
         make("caption", { className: "unseen" }, `Cylinders ${first + 1} to ${last}`),
         make("thead", {}, make("tr", {}, make("th", { scope: "col" }, "cyl"), ...numbers.map(n => make("th", { scope: "col" }, `${n + 1}`)))),
-        make("tbody", {}, ...shown.rows.map(([name, marks], row) => make("tr", {},
+        make("tbody", {}, ...shown.rows.map(([name, cells], row) => make("tr", {},
           make("th", { scope: "row" }, name),
           ...numbers.map(n => {
             const here = shown.here && shown.here[0] === row && shown.here[1] === n;
-            const cell = make("td", { className: `s-${marks[n]}${here ? " here" : ""}`, title: shown.words[marks[n]] },
-              sign(marks[n]), make("span", { className: "unseen" }, shown.words[marks[n]] + (here ? ", at hand" : "")));
-            return cell;
+            const [mark, words] = cells[n];
+            return make("td", { className: `s-${mark}${here ? " here" : ""}`, title: words },
+              sign(mark), make("span", { className: "unseen" }, words + (here ? ", at hand" : "")));
           })))));
     }));
-    by("legend").replaceChildren(...Object.entries(shown.words).map(([mark, word]) =>
+    by("legend").replaceChildren(...Object.entries(shown.signs).map(([mark, word]) =>
       make("li", { className: `s-${mark}` }, sign(mark), make("span", { className: "plain" }, word))));
   };
   let wait = 0;
