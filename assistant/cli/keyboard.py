@@ -33,30 +33,35 @@ def type_(
 ) -> None:
     """Fit rings from the keyboard: the same calls, typed, one a line ('help' lists them)."""
     terminal = Terminal()
-    terminal.show(
-        "Type calls as you would say them. 'help' lists them, 'undo' takes the last one back, "
-        "'quit' leaves."
-    )
-    with (
-        shown_screen(page, page_port, plain=True, mode=Mode.KEYBOARD) as screen,
-        running_session(job, screen, mute=mute, fresh=fresh, speed=speed, tones=False) as session,
-    ):
-        keyboard = TypedRecognizer(partial(words_typed, grammar=session.grammar))
-        for line in terminal.lines(lambda: _prompt(session)):
-            word = line.strip().rstrip("!.").lower()
-            if not session.dialogue.state.noting:
-                if word in _LEAVE:
-                    if session.dialogue.state.open_rings():
-                        terminal.show(f"'leafcall type {job}' goes on from here.")
-                    return
-                if word in _HELP:
-                    for shown in help_lines(session.grammar):
-                        terminal.show(shown)
-                    continue
-                if word == _UNDO:
-                    line = _TAKE_BACK
-            if _take(session, keyboard, terminal, line):
+    with shown_screen(page, page_port, plain=True, mode=Mode.KEYBOARD) as screen:
+        terminal.show(
+            "Type calls as you would say them. 'help' lists them, 'undo' takes the last one back, "
+            "'quit' leaves."
+        )
+        with running_session(
+            job, screen, mute=mute, fresh=fresh, speed=speed, tones=False
+        ) as session:
+            _follow(terminal, session, job)
+
+
+def _follow(terminal: Terminal, session: Session, job: JobFile) -> None:
+    """Take what is typed until the builder leaves."""
+    keyboard = TypedRecognizer(partial(words_typed, grammar=session.grammar))
+    for line in terminal.lines(lambda: _prompt(session)):
+        word = line.strip().rstrip("!.").lower()
+        if not session.dialogue.state.noting:
+            if word in _LEAVE:
+                if session.dialogue.state.open_rings():
+                    terminal.show(f"'leafcall type {job}' goes on from here.")
                 return
+            if word in _HELP:
+                for shown in help_lines(session.grammar):
+                    terminal.show(shown)
+                continue
+            if word == _UNDO:
+                line = _TAKE_BACK
+        if _take(session, keyboard, terminal, line):
+            return
 
 
 def _take(session: Session, keyboard: TypedRecognizer, terminal: Terminal, line: str) -> bool:
