@@ -6,6 +6,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 from assistant.fitting.bench import Bench, Grinder
+from assistant.fitting.bench import PersonAndTool as PersonAndTool
 
 _NEW = Grinder()
 """What is assumed where nothing was learned, or where an older program could not keep it."""

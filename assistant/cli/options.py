@@ -5,22 +5,18 @@ from typing import Annotated
 
 import typer
 
-from assistant.build.ears import EARS
+from assistant.bench.events import FASTEST_WPM, SLOWEST_WPM
 
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="Job file (TOML), made by 'new'.")]
 Mute = Annotated[bool, typer.Option("--mute", help="Show replies, do not speak them.")]
 Fresh = Annotated[
     bool, typer.Option("--new", help="Begin a new session even if one is unfinished.")
 ]
-EarName = Annotated[
-    str, typer.Option("--ear", help=f"{', '.join(EARS)}, or the folder of a Vosk model.")
-]
-Denoise = Annotated[
-    bool | None,
-    typer.Option("--denoise/--no-denoise", help="The denoiser in front of the recogniser."),
-]
 Speed = Annotated[
-    int | None, typer.Option("--speed", min=80, max=400, help="Words a minute; else as before.")
+    int | None,
+    typer.Option(
+        "--speed", min=SLOWEST_WPM, max=FASTEST_WPM, help="Words a minute; else as before."
+    ),
 ]
 KeepCalls = Annotated[
     bool | None,
@@ -32,6 +28,17 @@ KeepCalls = Annotated[
 KeepMb = Annotated[int, typer.Option("--keep-mb", min=1, help="Room for kept calls, MB.")]
 Plain = Annotated[
     bool, typer.Option("--plain", help="Lines one after the other in place of the read-out.")
+]
+Page = Annotated[
+    bool,
+    typer.Option("--page", help="Show it on any screen in the network too: a live page, paired."),
+]
+USUAL_PAGE_PORT = 8470
+PagePort = Annotated[
+    int,
+    typer.Option(
+        "--page-port", min=1024, max=65534, help="Port of the page; the network takes the next one."
+    ),
 ]
 LogOrJob = Annotated[
     Path, typer.Argument(metavar="JOB|LOG", help="Job file (its newest session), or a session log.")

@@ -11,24 +11,15 @@ from enum import StrEnum
 from itertools import groupby
 
 from assistant.bench import events as ev
+from assistant.bench.gap_words import NOT_MEASURED, ToldGap, told_gap
 from assistant.bench.job import Job
 from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.bench.reply import entry_line
-from assistant.bench.session import Outcome, Ring, State, apply
+from assistant.bench.ring_status import RingStatus, Standing, Verdict, standing_of, verdict_of
+from assistant.bench.session import State, apply
 from assistant.bench.wording import Wording
 from assistant.fitting.targets import Window
 from assistant.units import Unit
-
-
-class Standing(StrEnum):
-    """How a ring stands; the words are what is shown."""
-
-    ACCEPTED = "accepted"
-    OUTSIDE = "accepted, not known to be in the window"
-    SPOILED = "spoiled"
-    SKIPPED = "skipped"
-    BEGUN = "in work"
-    TO_DO = "not begun"
 
 
 class Kind(StrEnum):
@@ -50,8 +41,9 @@ class Kind(StrEnum):
 class Band:
     """What is believed of a gap, nm: best estimate, and the band of BAND_SHARE; negative = overlap.
 
-    felt: a leaf has been tried since the last cut; else it is foretold from the cut.
-    butting: the last reading says that the ends touch.
+    felt: a leaf has been tried since the last cut; else it is expected from the cut.
+    butting: the last reading says that the ends touch. told: what of all this was measured, and so
+    may be told.
     """
 
     best_nm: int
@@ -59,6 +51,7 @@ class Band:
     high_nm: int
     felt: bool
     butting: bool
+    told: ToldGap
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +65,6 @@ class Entry:
     """
 
     turn: int
-    at: datetime
     events: tuple[ev.RingEvent, ...]
     texts: tuple[str, ...]
     passes: int
@@ -107,6 +99,15 @@ class RingStory:
     def specimens(self) -> int:
         """How many rings were tried in this place."""
         return max((entry.specimen for entry in self.entries), default=1)
+
+    def standing_of(self, specimen: int) -> Standing:
+        """How one of the rings tried in this place stands; all but the last were replaced."""
+        return self.standing if specimen == self.specimens else Standing(RingStatus.REPLACED)
+
+    @property
+    def told(self) -> ToldGap:
+        """What may be told of the gap of the last ring."""
+        return self.last.told if self.last is not None else NOT_MEASURED
 
     @property
     def kept(self) -> tuple[Entry, ...]:
@@ -188,6 +189,11 @@ class Story:
     events: int
 
     @property
+    def verdict(self) -> Verdict:
+        """The verdict on all rings."""
+        return verdict_of({ring.key: ring.standing for ring in self.rings})
+
+    @property
     def first(self) -> datetime | None:
         """When it began, as stored."""
         return self.turns[0].at if self.turns else None
@@ -246,15 +252,10 @@ class _Teller:
         for key, events in of_ring.items():
             if key not in self.places:
                 continue  # a log that was written by hand: no ring of this job
-            ring = self.state.ring(key)
-            entry = Entry(
-                turn=self.turn[0].turn,
-                at=self.turn[0].at,
-                events=tuple(events),
-                texts=tuple(entry_line(e, self.wording, self.unit).shown for e in events),
-                passes=ring.passes,
-                band=_band(self.state, key) if ring.facts else None,
-            )
+            entry = entry_of(
+                self.state, key, events,
+                turn=self.turn[0].turn, wording=self.wording,
+            )  # fmt: skip
             self.entries.setdefault(key, []).append(entry)
         self.turn.clear()
 
@@ -292,7 +293,7 @@ class _Teller:
             place=self.wording.place(key),
             name=self.wording.ring(key[1]),
             window=self.state.window(key),
-            standing=_standing(ring),
+            standing=standing_of(self.state, key),
             entries=tuple(entries),
             last=_band(self.state, key) if ring.facts else None,
         )
@@ -393,23 +394,33 @@ class _Teller:
         return f"{question.about}: {', '.join(entries)}" if entries else question.about
 
 
+def entry_of(
+    state: State,
+    key: RingKey,
+    events: Sequence[ev.RingEvent],
+    *,
+    turn: int,
+    wording: Wording,
+) -> Entry:
+    """What one turn entered of the ring at ``key``. state: after the whole turn."""
+    ring, unit = state.ring(key), state.the_job.unit
+    return Entry(
+        turn=turn,
+        events=tuple(events),
+        texts=tuple(entry_line(event, wording, unit).shown for event in events),
+        passes=ring.passes,
+        band=_band(state, key) if ring.facts else None,
+    )
+
+
 def _band(state: State, key: RingKey) -> Band | None:
     belief = state.belief(key)
     if not belief.seen:
         return None
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    return Band(belief.best_nm, low_nm, high_nm, belief.readings > 0, belief.butting)
-
-
-def _standing(ring: Ring) -> Standing:
-    match ring.outcome:
-        case Outcome.ACCEPTED:
-            return Standing.OUTSIDE if ring.outside else Standing.ACCEPTED
-        case Outcome.SPOILED:
-            return Standing.SPOILED
-        case Outcome.SKIPPED:
-            return Standing.SKIPPED
-    return Standing.BEGUN if ring.facts or ring.checks else Standing.TO_DO
+    return Band(
+        belief.best_nm, low_nm, high_nm, belief.readings > 0, belief.butting, told_gap(belief)
+    )
 
 
 _KIND_OF: tuple[tuple[Kind, tuple[type[ev.Event], ...]], ...] = (

@@ -14,13 +14,13 @@ from assistant.bench.wording import Wording
 from assistant.build.histories import learned_anew
 from assistant.display.turn_lines import learned_lines
 from assistant.errors import LearnedError
-from assistant.fitting import Grinder
+from assistant.fitting.bench import Grinder, GrinderKind, PersonAndTool
 from assistant.language.grammar import Grammar
 from tests.command_line import Run
 from tests.fakes import Bench, small_job
 from tests.past_sessions import LEARNED, write_log
 
-DIAL = "Ada, dial"
+DIAL = PersonAndTool.read("Ada, dial")
 RING = (
     "top ring",
     "fourteen goes fifteen snug",
@@ -81,10 +81,10 @@ def test_a_start_that_knows_more_than_the_logs_is_trusted(
 
 def test_one_entry_can_be_erased_alone(tmp_path: Path) -> None:
     file = LearnedFile(tmp_path / "learned.json")
-    file.keep("A, dial", LEARNED)
-    file.keep("B, file", LEARNED)
+    file.keep(PersonAndTool("A", GrinderKind.DIAL), LEARNED)
+    file.keep(PersonAndTool("B", GrinderKind.FILE), LEARNED)
     file.forget("A, dial")
-    assert list(file.read()) == ["B, file"]
+    assert list(map(str, file.read())) == ["B, file"]
     with pytest.raises(LearnedError, match="Nothing is learned of 'A, dial'; there is: 'B, file'"):
         file.forget("A, dial")
 
@@ -101,10 +101,11 @@ def test_a_file_of_the_first_form_is_read_with_what_it_lacks_assumed(tmp_path: P
     file = LearnedFile(path)
     assert file.read() == {DIAL: LEARNED}
     assert started_from(bench_of(small_job()), LEARNED).grinder.doubles == Grinder().doubles
+    other = PersonAndTool("B", GrinderKind.FILE)
     taught = LEARNED.model_copy(update={"doubles": 1.2, "counted_cuts": 40.0})
-    file.keep("B, file", taught)
+    file.keep(other, taught)
     assert json.loads(path.read_text(encoding="utf-8"))["v"] == 2
-    assert file.read() == {DIAL: LEARNED, "B, file": taught}
+    assert file.read() == {DIAL: LEARNED, other: taught}
 
 
 def test_a_file_of_a_newer_form_is_refused_with_the_way_out(tmp_path: Path) -> None:
@@ -117,9 +118,9 @@ def test_a_file_of_a_newer_form_is_refused_with_the_way_out(tmp_path: Path) -> N
 def test_double_cuts_are_told_once_there_was_one() -> None:
     known = LEARNED.model_copy(update={"doubles": 1.9, "counted_cuts": 40.0})
     line = "one cut in 21 takes about twice what is set: cuts stay shy of that"
-    assert line in list(learned_lines(DIAL, known))
-    assert not [told for told in learned_lines(DIAL, LEARNED) if "twice" in told]
-    assert "by 20% of what it takes off" in " ".join(learned_lines("Ada, file", LEARNED))
+    assert line in list(learned_lines(GrinderKind.DIAL, known))
+    assert not [told for told in learned_lines(GrinderKind.DIAL, LEARNED) if "twice" in told]
+    assert "by 20% of what it takes off" in " ".join(learned_lines(GrinderKind.FILE, LEARNED))
 
 
 # --- by the commands --------------------------------------------------------------------------
@@ -144,11 +145,25 @@ def test_what_was_learned_is_kept_shown_and_erased(run: Run, ada_job: str) -> No
     assert "Nothing is learned yet" in run("learned").out
 
 
+@pytest.mark.parametrize(
+    ("person", "tool", "text"),
+    [("Ada", GrinderKind.DIAL, "Ada, dial"), ("", GrinderKind.FILE, "anyone, file"),
+     ("Ada, of the shop", GrinderKind.FILE, "Ada, of the shop, file")],
+)  # fmt: skip
+def test_a_person_with_a_tool_is_shown_and_read_back(
+    person: str, tool: GrinderKind, text: str
+) -> None:
+    key = PersonAndTool(person, tool)
+    assert str(key) == text
+    assert PersonAndTool.read(text) == key
+
+
+@pytest.mark.parametrize("text", ["{", json.dumps({"Ada, saw": LEARNED.model_dump()})])
 def test_learned_values_that_are_damaged_are_refused_with_the_way_out(
-    run: Run, ada_job: str
+    run: Run, ada_job: str, text: str
 ) -> None:
     Path("home").mkdir(exist_ok=True)
-    Path("home/learned.json").write_text("{", encoding="utf-8")
+    Path("home/learned.json").write_text(text, encoding="utf-8")
     done = run("type", ada_job, "--mute")
     assert done.code == 1
     assert "erase it with 'leafcall learned --forget'" in done.err

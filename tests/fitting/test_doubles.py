@@ -6,18 +6,11 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from assistant.fitting import (
-    CutReason,
-    Fact,
-    FinishedRing,
-    Grinder,
-    GrinderKind,
-    believe,
-    learn,
-    next_cut,
-    next_leaf,
-)
-from assistant.fitting.removal import over_by
+from assistant.fitting.belief import believe
+from assistant.fitting.bench import Grinder, GrinderKind
+from assistant.fitting.facts import Fact
+from assistant.fitting.learning import FinishedRing, learn
+from assistant.fitting.removal import CutReason, next_cut, next_leaf, over_by
 from assistant.fitting.targets import HAIR_NM
 from tests.fitting.ring_calls import (
     BENCH,
