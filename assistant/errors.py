@@ -5,7 +5,6 @@ LeafcallError                    base: one sentence: the value, what is allowed,
  ├─ GrammarError                 a grammar folder that cannot be used
  ├─ JobError                     a job file that cannot be used
  ├─ LearnedError                 the file of learned values cannot be read or written
- ├─ CommandNotAllowed            a call that makes no sense in the present state
  ├─ AudioError                   a sound file or device that cannot be used
  │   └─ MicrophoneError          no microphone, no PortAudio
  ├─ RecognizerError              a recogniser or a model that cannot be used
@@ -14,6 +13,9 @@ LeafcallError                    base: one sentence: the value, what is allowed,
  └─ LogError                     a session log that cannot be read or written
      ├─ LogDamaged               a line before the last one is not a whole event
      └─ LogInUse                 another session writes this log
+
+A call that makes no sense now is refused by ``bench.reply_terms.CommandNotAllowed``, which is a
+LeafcallError too: it carries the reply.
 
 Exit codes of the command line: 0 done, 1 failed (any of the above), 2 wrong usage.
 """
@@ -37,22 +39,6 @@ class JobError(LeafcallError):
 
 class LearnedError(LeafcallError):
     """The file of learned values cannot be read or written."""
-
-
-class CommandNotAllowed(LeafcallError):
-    """A call that makes no sense in the present state.
-
-    name: which refusal of ``replies.yaml`` words it; facts: values for its places.
-    """
-
-    def __init__(self, name: str, **facts: str) -> None:
-        super().__init__(name, facts)
-        self.name = name
-        self.facts = facts
-
-    def __str__(self) -> str:
-        told = ", ".join(f"{key} {value}" for key, value in self.facts.items())
-        return f"Not allowed now: {self.name}{f' ({told})' if told else ''}."
 
 
 class AudioError(LeafcallError):

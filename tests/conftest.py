@@ -7,7 +7,7 @@ import pytest
 
 from assistant.adapters.files import data_files
 from assistant.bench.job import Job
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.language.grammar import Grammar
 from assistant.language.grammar_files import REPLIES_FILE
 from assistant.units import Unit

@@ -18,8 +18,8 @@ from assistant.bench.job import (
     usual_leaves_nm,
 )
 from assistant.bench.ports import Tone
-from assistant.bench.reply import Wording
 from assistant.bench.session import State, apply
+from assistant.bench.wording import Wording
 from assistant.ear.utterance import Heard, Hypothesis
 from assistant.errors import LogError, SpeakerError
 from assistant.language.grammar import Grammar

@@ -24,8 +24,8 @@ from assistant.adapters.files.data_files import grammar_texts
 from assistant.adapters.files.session_log import SessionLog, read_log
 from assistant.bench.dialogue import Call, Dialogue, Turn
 from assistant.bench.events import Envelope, ReplyGiven
-from assistant.bench.reply import Wording
 from assistant.bench.session import replay
+from assistant.bench.wording import Wording
 from assistant.ear.utterance import Heard, Hypothesis
 from assistant.language.grammar import Grammar
 from assistant.language.grammar_files import REPLIES_FILE

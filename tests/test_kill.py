@@ -13,8 +13,8 @@ import pytest
 from assistant.adapters.files.session_log import SessionLog, read_log
 from assistant.bench.dialogue import Call, Dialogue
 from assistant.bench.events import ReplyGiven
-from assistant.bench.reply import Wording
 from assistant.bench.session import State, replay
+from assistant.bench.wording import Wording
 from assistant.ear.utterance import Heard, Hypothesis
 from assistant.language.grammar import Grammar
 from tests.contract.event_store_contract import events

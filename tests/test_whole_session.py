@@ -15,8 +15,8 @@ from assistant.adapters.files.job_file import read_job
 from assistant.adapters.sound.speaker import VoiceSpeaker
 from assistant.adapters.sound.wav_file import survey
 from assistant.bench import events as ev
-from assistant.bench.reply import Wording
 from assistant.bench.session import replay
+from assistant.bench.wording import Wording
 from assistant.language.grammar import Grammar
 from tests.benchmarks.shop import Engine, Scenario
 from tests.fakes import Bench, small_job

@@ -3,7 +3,7 @@
 ``decide`` may refuse (CommandNotAllowed) or ask back (QuestionAsked); it changes nothing itself.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
@@ -12,9 +12,16 @@ from assistant.bench import events as ev
 from assistant.bench.commands import Command, Place, Report, VoiceChange
 from assistant.bench.job import GrinderKind, RingPosition
 from assistant.bench.plan import RingKey
+from assistant.bench.reply_terms import (
+    CommandNotAllowed,
+    Either,
+    Length,
+    QuestionFacts,
+    QuestionReply,
+    Refusal,
+)
 from assistant.bench.session import Outcome, State, with_ring_event
-from assistant.errors import CommandNotAllowed
-from assistant.fitting.doubt import doubt, fits_instead
+from assistant.fitting.doubt import DoubtKind, doubt, fits_instead
 from assistant.fitting.facts import Reading
 from assistant.fitting.removal import CutReason, next_cut
 from assistant.units import from_called
@@ -46,7 +53,7 @@ def decide(state: State, command: Command) -> tuple[ev.Event, ...]:
         case cmd.Answer(yes=yes):
             return _answer(state, yes)
         case cmd.OtherUnit():
-            raise CommandNotAllowed("other unit", unit=state.the_job.unit.call_symbol)
+            raise CommandNotAllowed(Refusal.OTHER_UNIT, unit=state.the_job.unit.call_symbol)
         case cmd.Amend(number=number):
             return _amend(state, number)
         case cmd.Pick(place=place):
@@ -66,13 +73,13 @@ def decide(state: State, command: Command) -> tuple[ev.Event, ...]:
         case cmd.Ground(feed_nm=feed_nm):
             cylinder, position = _at_hand(state)
             if state.the_job.grinder.kind is not GrinderKind.DIAL:
-                raise CommandNotAllowed("job has a file")
+                raise CommandNotAllowed(Refusal.JOB_HAS_A_FILE)
             cut = ev.MetalGround(cylinder=cylinder, position=position, feed_nm=feed_nm)
             return _entry(state, (cut,))
         case cmd.Filed(strokes=strokes):
             cylinder, position = _at_hand(state)
             if state.the_job.grinder.kind is not GrinderKind.FILE:
-                raise CommandNotAllowed("job has a dial")
+                raise CommandNotAllowed(Refusal.JOB_HAS_A_DIAL)
             filed = ev.StrokesFiled(cylinder=cylinder, position=position, strokes=strokes)
             return _entry(state, (filed,))
 
@@ -96,13 +103,13 @@ def _voice(now: ev.VoiceSet, change: VoiceChange) -> ev.VoiceSet:
             speed_wpm = min(speed_wpm, max(speed_wpm - _SPEED_STEP_WPM, _SPEEDS_WPM[0]))
     changed = ev.VoiceSet(volume_percent=volume, words_per_minute=speed_wpm)
     if changed == now:
-        raise CommandNotAllowed("voice at its limit")
+        raise CommandNotAllowed(Refusal.VOICE_AT_ITS_LIMIT)
     return changed
 
 
 def _at_hand(state: State) -> RingKey:
     if state.here is None:
-        raise CommandNotAllowed("which ring")
+        raise CommandNotAllowed(Refusal.WHICH_RING)
     return state.here
 
 
@@ -112,23 +119,23 @@ def _resolve(state: State, place: Place | None) -> RingKey:
     if place is None:
         return _at_hand(state)
     cylinder = place.cylinder or (state.here[0] if state.here else None)
-    position = place.position or (state.here[1] if state.here else None)
     if cylinder is None:
         if job.cylinders > 1:
-            raise CommandNotAllowed("which cylinder")
+            raise CommandNotAllowed(Refusal.WHICH_CYLINDER)
         cylinder = 1
     if not 1 <= cylinder <= job.cylinders:
         raise CommandNotAllowed(
-            "no such cylinder", cylinder=str(cylinder), cylinders=str(job.cylinders)
+            Refusal.NO_SUCH_CYLINDER, cylinder=cylinder, cylinders=job.cylinders
         )
-    if place.position is None and place.cylinder is not None:
+    if place.position is None:
         # "cylinder two" alone: the first open ring there, else the first of all.
         order = [key for key in job.places() if key[0] == cylinder]
         still_open = [key for key in order if state.ring(key).outcome is None]
         return (still_open or order)[0]
-    if position is None or position not in job.order:
-        raise CommandNotAllowed("no such ring", ring=str(position), rings=", ".join(job.order))
-    return (cylinder, position)
+    if place.position not in job.order:
+        rings = tuple(job.order)
+        raise CommandNotAllowed(Refusal.NO_SUCH_RING, ring=place.position, rings=rings)
+    return (cylinder, place.position)
 
 
 def asked_first(made: tuple[ev.Event, ...], words: Sequence[str]) -> tuple[ev.Event, ...]:
@@ -140,13 +147,15 @@ def asked_first(made: tuple[ev.Event, ...], words: Sequence[str]) -> tuple[ev.Ev
         return made
     first = next(event for event in made if isinstance(event, ev.RingEvent))
     key = first.key
-    return (_question("misheard", key, {"said": " ".join(words)}, made),)
+    return (_question(QuestionReply.MISHEARD, _of(key, said=" ".join(words)), made),)
 
 
 def _pick(state: State, place: Place | None) -> tuple[ev.Event, ...]:
     key = _resolve(state, place) if place is not None else state.next_ring()
     if key is None:
-        raise CommandNotAllowed("no other ring" if state.open_rings() else "no ring left")
+        raise CommandNotAllowed(
+            Refusal.NO_OTHER_RING if state.open_rings() else Refusal.NO_RING_LEFT
+        )
     cylinder, position = key
     picked = ev.RingPicked(cylinder=cylinder, position=position)
     match state.ring(key).outcome:
@@ -154,7 +163,7 @@ def _pick(state: State, place: Place | None) -> tuple[ev.Event, ...]:
             return (picked, ev.RingReopened(cylinder=cylinder, position=position))
         case Outcome.SPOILED:
             fresh = ev.RingReopened(cylinder=cylinder, position=position, fresh=True)
-            return (_question("another ring", key, {}, (picked, fresh)),)
+            return (_question(QuestionReply.ANOTHER_RING, _of(key), (picked, fresh)),)
     return (picked,)
 
 
@@ -180,9 +189,9 @@ def _check_leaves(state: State, command: Report) -> None:
         if part_nm not in job.leaves_nm:
             near = sorted(job.leaves_nm, key=lambda leaf_nm: (abs(leaf_nm - part_nm), leaf_nm))
             raise CommandNotAllowed(
-                "no such leaf",
-                leaf_nm=str(part_nm),
-                near_nm=_several(sorted(near[:2])),
+                Refusal.NO_SUCH_LEAF,
+                leaf_nm=Length(part_nm),
+                near_nm=Either(tuple(sorted(near[:2]))),
             )
 
 
@@ -203,18 +212,32 @@ def _entry(state: State, proposed: tuple[ev.RingEvent, ...]) -> tuple[ev.Event, 
             picks = proposed[: proposed.index(event)]
             if ring.outcome is Outcome.SKIPPED:
                 return _entry(state, (*picks, reopened, *rest))
-            about = "another ring" if fresh else "open again"
-            return (_question(about, key, {}, (*picks, reopened, *rest)),)
+            about = QuestionReply.ANOTHER_RING if fresh else QuestionReply.OPEN_AGAIN
+            return (_question(about, _of(key), (*picks, reopened, *rest)),)
         question = _doubt_of(trial, key, event)
         if question is not None:
-            about, facts = question
-            return (_question(about, key, facts, proposed),)
+            return (_question(*question, proposed),)
         trial = with_ring_event(trial, event)
     return proposed
 
 
-def _doubt_of(state: State, key: RingKey, event: ev.RingEvent) -> tuple[str, dict[str, str]] | None:
-    """(name of the question, facts) if the event can hardly be true, else None."""
+def _of(key: RingKey, *, said: str | None = None) -> QuestionFacts:
+    return QuestionFacts(cylinder=key[0], ring=key[1], said=said)
+
+
+_DOUBTS = {
+    DoubtKind.SHRANK: QuestionReply.READING_SHRANK,
+    DoubtKind.GREW_TOO_LITTLE: QuestionReply.READING_GREW_TOO_LITTLE,
+    DoubtKind.GREW_TOO_MUCH: QuestionReply.READING_GREW_TOO_MUCH,
+    DoubtKind.CONTRADICTS: QuestionReply.READING_CONTRADICTS,
+    DoubtKind.IMPOSSIBLE: QuestionReply.READING_IMPOSSIBLE,
+}
+
+
+def _doubt_of(
+    state: State, key: RingKey, event: ev.RingEvent
+) -> tuple[QuestionReply, QuestionFacts] | None:
+    """What to ask if the event can hardly be true, else None."""
     job = state.the_job
     match event:
         case ev.LeafTried(leaf_nm=leaf_nm, feel=feel, leaves=leaves):
@@ -222,7 +245,7 @@ def _doubt_of(state: State, key: RingKey, event: ev.RingEvent) -> tuple[str, dic
             found = doubt(state.belief(key), reading)
             if found is None:
                 return None
-            facts = {"leaf_nm": str(leaf_nm), "feel": feel.value}
+            facts = QuestionFacts(cylinder=key[0], ring=key[1], leaf_nm=leaf_nm, feel=feel)
             others = {
                 other: state.belief(other)
                 for other in job.places()
@@ -230,10 +253,11 @@ def _doubt_of(state: State, key: RingKey, event: ev.RingEvent) -> tuple[str, dic
             }
             swapped = fits_instead(others, reading)
             if swapped is not None:
-                facts |= {"other cylinder": str(swapped[0]), "other ring": swapped[1].value}
+                other = {"other_cylinder": swapped[0], "other_ring": swapped[1]}
+                facts = facts.model_copy(update=other)
             elif found.likely_nm:
-                facts["likely_nm"] = str(found.likely_nm[0])
-            return f"reading {found.kind}", facts
+                facts = facts.model_copy(update={"likely_nm": found.likely_nm[0]})
+            return _DOUBTS[found.kind], facts
         case ev.MetalGround(feed_nm=feed_nm):
             window, belief = state.window(key), state.belief(key)
             too_far = (
@@ -242,29 +266,24 @@ def _doubt_of(state: State, key: RingKey, event: ev.RingEvent) -> tuple[str, dic
                 and belief.best_nm + feed_nm > window.most_nm + job.unit.call_nm
             )
             if too_far or not state.within_largest_cut(key, feed_nm):
-                return "large cut", {"feed_nm": str(feed_nm)}
+                facts = QuestionFacts(cylinder=key[0], ring=key[1], feed_nm=feed_nm)
+                return QuestionReply.LARGE_CUT, facts
         case ev.StrokesFiled(strokes=strokes):
             # step_nm of a file is only a guess of what a stroke takes off, so twice is allowed.
             if strokes * job.grinder.step_nm > 2 * job.grinder.largest_cut_nm:
-                return "many strokes", {"strokes": str(strokes)}
+                facts = QuestionFacts(cylinder=key[0], ring=key[1], strokes=strokes)
+                return QuestionReply.MANY_STROKES, facts
     return None
 
 
-_OF_PLACE = ("open again", "another ring")
+_OF_PLACE = (QuestionReply.OPEN_AGAIN, QuestionReply.ANOTHER_RING)
 """Questions that are of the ring, not of what was said of it."""
 
 
-def _several(lengths_nm: Iterable[int]) -> str:
-    """Lengths as the facts of a question or refusal hold them; the reply makes words of them."""
-    return " ".join(str(length_nm) for length_nm in lengths_nm)
-
-
 def _question(
-    about: str, key: RingKey, facts: Mapping[str, str], pending: Sequence[ev.Event]
+    about: QuestionReply, facts: QuestionFacts, pending: Sequence[ev.Event]
 ) -> ev.QuestionAsked:
-    cylinder, position = key
-    told = {"cylinder": str(cylinder), "ring": position.value, **facts}
-    return ev.QuestionAsked(about=about, facts=told, pending=tuple(pending))
+    return ev.QuestionAsked(about=about.value, facts=facts.stored(), pending=tuple(pending))
 
 
 def _accept(state: State) -> tuple[ev.Event, ...]:
@@ -272,27 +291,32 @@ def _accept(state: State) -> tuple[ev.Event, ...]:
     cylinder, position = key
     window, belief = state.window(key), state.belief(key)
     if not belief.known or belief.butting or not state.ring(key).measured:
-        raise CommandNotAllowed("accept without a reading")
+        raise CommandNotAllowed(Refusal.ACCEPT_WITHOUT_A_READING)
     accepted = ev.RingAccepted(cylinder=cylinder, position=position)
     reason = next_cut(belief, window, state.bench(key)).reason
     if reason in (CutReason.INSIDE, CutReason.RAIL_OK):
         strange = _relation_question(state, key)
         if strange is not None:
-            return (_question(*strange, (accepted, *_then_next(state, key))),)
+            return (
+                _question(
+                    QuestionReply.ACCEPT_RELATION, strange, (accepted, *_then_next(state, key))
+                ),
+            )
         return (accepted, *_then_next(state, key))
     if reason is CutReason.LIKELY:  # the reply told how likely; nobody need be asked again
         return (accepted.model_copy(update={"outside": True}), *_then_next(state, key))
-    where = "below" if belief.best_nm < window.least_nm else "above"
+    below = belief.best_nm < window.least_nm
+    about = QuestionReply.ACCEPT_BELOW if below else QuestionReply.ACCEPT_ABOVE
     if window.least_nm <= belief.best_nm and (
         window.most_nm is None or belief.best_nm <= window.most_nm
     ):
-        where = "unsure"
+        about = QuestionReply.ACCEPT_UNSURE
     outside = accepted.model_copy(update={"outside": True})
-    facts = {"gap_nm": str(belief.best_nm)}
-    return (_question(f"accept {where}", key, facts, (outside, *_then_next(state, key))),)
+    facts = QuestionFacts(cylinder=cylinder, ring=position, gap_nm=belief.best_nm)
+    return (_question(about, facts, (outside, *_then_next(state, key))),)
 
 
-def _relation_question(state: State, key: RingKey) -> tuple[str, RingKey, dict[str, str]] | None:
+def _relation_question(state: State, key: RingKey) -> QuestionFacts | None:
     """What to ask before a top or second ring is accepted whose gap does not suit the other's."""
     wanted = state.the_job.top_over_second
     pair = (RingPosition.TOP, RingPosition.SECOND)
@@ -304,12 +328,10 @@ def _relation_question(state: State, key: RingKey) -> tuple[str, RingKey, dict[s
     found_nm = state.top_over_second_nm(key[0])
     if found_nm is None or wanted.least_nm <= found_nm <= wanted.most_nm:
         return None
-    facts = {
-        "difference_nm": str(found_nm),
-        "least_nm": str(wanted.least_nm),
-        "most_nm": str(wanted.most_nm),
-    }
-    return "accept relation", key, facts
+    return QuestionFacts(
+        cylinder=key[0], ring=key[1], difference_nm=found_nm, least_nm=wanted.least_nm,
+        most_nm=wanted.most_nm,
+    )  # fmt: skip
 
 
 def _leave(state: State, made: type[ev.RingSpoiled] | type[ev.RingSkipped]) -> tuple[ev.Event, ...]:
@@ -328,13 +350,13 @@ def _undo(state: State) -> tuple[ev.Event, ...]:
     if state.pending is not None:
         return (ev.QuestionAnswered(yes=False),)
     if state.before is None:
-        raise CommandNotAllowed("nothing to take back")
+        raise CommandNotAllowed(Refusal.NOTHING_TO_TAKE_BACK)
     return (ev.EntryRetracted(retracted_turn=state.entry_turn),)
 
 
 def _answer(state: State, yes: bool) -> tuple[ev.Event, ...]:
     if state.pending is None:
-        raise CommandNotAllowed("no question open")
+        raise CommandNotAllowed(Refusal.NO_QUESTION_OPEN)
     answered = ev.QuestionAnswered(yes=yes)
     if not yes:
         return (answered,)
@@ -358,7 +380,7 @@ def _amend(state: State, number: Decimal) -> tuple[ev.Event, ...]:
         None,
     )  # fmt: skip
     if at is None or (not waiting and state.before is None):
-        raise CommandNotAllowed("no number to correct")
+        raise CommandNotAllowed(Refusal.NO_NUMBER_TO_CORRECT)
     match entry[at]:
         case ev.LeafTried() as tried:
             leaf_nm = from_called(number, job.unit)
@@ -369,10 +391,10 @@ def _amend(state: State, number: Decimal) -> tuple[ev.Event, ...]:
             corrected = ground.model_copy(update={"feed_nm": from_called(number, job.unit)})
         case ev.StrokesFiled() as filed:
             if number != int(number):
-                raise CommandNotAllowed("half a stroke")
+                raise CommandNotAllowed(Refusal.HALF_A_STROKE)
             corrected = filed.model_copy(update={"strokes": int(number)})
         case _:
-            raise CommandNotAllowed("no number to correct")
+            raise CommandNotAllowed(Refusal.NO_NUMBER_TO_CORRECT)
     proposed = (*entry[:at], corrected, *entry[at + 1 :])
     if waiting and entry == waiting:
         return _entry(replace(state, pending=None), proposed)

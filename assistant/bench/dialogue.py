@@ -27,22 +27,21 @@ from assistant.bench.job import Job
 from assistant.bench.learned import Learned
 from assistant.bench.ports import Clock, EventStore, Speaker, Tone
 from assistant.bench.reply import (
-    Reply,
-    Wording,
-    join,
     reply_to_dropped,
     reply_to_refusal,
     reply_to_rejection,
     reply_to_trouble,
     reply_to_turn,
 )  # fmt: skip
+from assistant.bench.reply_terms import CommandNotAllowed, DoneReply, Refusal
 from assistant.bench.session import State, apply, replay
+from assistant.bench.wording import Reply, Wording, join
 from assistant.ear.utterance import Heard
-from assistant.errors import CommandNotAllowed, JobError, LogError, SpeakerError
+from assistant.errors import JobError, LogError, SpeakerError
 from assistant.fitting.facts import Feel
 from assistant.language.grammar import Grammar
 
-_NOT_FOR_IT = ("foreign", "standing by", "over the reply")
+_NOT_FOR_IT = (Refusal.FOREIGN, Refusal.STANDING_BY, Refusal.OVER_THE_REPLY)
 """Refusals of what somebody said to somebody else, or of what may be an echo."""
 
 
@@ -76,7 +75,7 @@ class Turn:
 
     call: Call
     command: str | None
-    refused: str | None
+    refused: Refusal | ev.Trouble | None
     reply: Reply
     events: tuple[ev.Event, ...]
     state: State
@@ -209,10 +208,8 @@ class Dialogue:
             return self._keep_note(call)
         if call.late:
             # No words: were it the echo of a reply after all, an answer would make the next echo.
-            silent = Reply("", "")
-            return self._act(
-                call, None, "over the reply", (), lambda _: silent, tone=Tone.AGAIN
-            )  # fmt: skip
+            why = Rejection(Refusal.OVER_THE_REPLY, call.heard.words)
+            return self._reject(call, why, tone=Tone.AGAIN)
         if call.lossy and call.heard.words:
             return self.tell("sound lost", call=call)
         meant = interpret(call.heard, self._grammar, self.state, typed=call.typed)
@@ -222,9 +219,9 @@ class Dialogue:
             made = decide(self.state, meant.command)
         except CommandNotAllowed as refused:
             if not meant.sure:
-                return self._reject(call, Rejection("not sure", call.heard.words))
+                return self._reject(call, Rejection(Refusal.NOT_SURE, call.heard.words))
             reply = reply_to_refusal(refused, self._wording, self.state.the_job.unit)
-            return self._act(call, None, refused.name, (), lambda _: reply, tone=Tone.AGAIN)
+            return self._act(call, None, refused.refusal, (), lambda _: reply, tone=Tone.AGAIN)
         taken = self._takes(meant)
         if not taken:
             made = asked_first(made, meant.parsed.words)
@@ -248,9 +245,9 @@ class Dialogue:
             return Reply("", "")
         return reply_to_dropped(waiting, after, self._wording)
 
-    def _reject(self, call: Call, why: Rejection) -> Turn:
+    def _reject(self, call: Call, why: Rejection, *, tone: Tone | None = None) -> Turn:
         reply = reply_to_rejection(why, self._wording, self.state.the_job.unit)
-        tone = Tone.AGAIN if reply else None
+        tone = Tone.AGAIN if reply else tone
         return self._act(call, None, why.reason, (), lambda _: reply, tone=tone)
 
     def tell(self, about: ev.Trouble, detail: str = "", *, call: Call | None = None) -> Turn:
@@ -274,7 +271,7 @@ class Dialogue:
         made = (ev.NoteKept(clip=clip, text=text),)
         return self._act(
             call, "note", None, made,
-            lambda after: self._wording.fill("done", "note kept", after.the_job.unit, {}),
+            lambda after: self._wording.fill(DoneReply.NOTE_KEPT, after.the_job.unit, {}),
             tone=Tone.HEARD,
         )  # fmt: skip
 
@@ -285,7 +282,7 @@ class Dialogue:
         self,
         call: Call,
         command: str | None,
-        refused: str | None,
+        refused: Refusal | ev.Trouble | None,
         made: tuple[ev.Event, ...],
         word: Callable[[State], Reply],
         *,
@@ -299,7 +296,8 @@ class Dialogue:
             heard = (
                 ev.CallHeard(
                     source=call.source, words=" ".join(call.heard.words), command=command,
-                    refused=refused, score=round(call.heard.score, 4),
+                    refused=None if refused is None else str(refused),
+                    score=round(call.heard.score, 4),
                     start_s=round(call.start_s, 3), end_s=round(call.end_s, 3), clip=kept.clip,
                 ),
             )  # fmt: skip
@@ -309,7 +307,7 @@ class Dialogue:
         after = _folded(before, envelopes)
         reply = join([word(after), *(self._told(trouble, after) for trouble in troubles)])
         if reply and self._store.only_in_memory:  # never confirmed as if it were safe
-            unsafe = self._wording.fill("done", "not on disk", after.the_job.unit, {})
+            unsafe = self._wording.fill(DoneReply.NOT_ON_DISK, after.the_job.unit, {})
             reply = join([reply, unsafe])
         if reply:
             said = self._enveloped((ev.ReplyGiven(text=reply.spoken),), after, turn=before.turn + 1)
@@ -344,7 +342,7 @@ class Dialogue:
             self._voice_lost = False
             self.tell("voice back")
 
-    def _keep_call(self, call: Call, refused: str | None) -> ClipKept:
+    def _keep_call(self, call: Call, refused: Refusal | ev.Trouble | None) -> ClipKept:
         """The kept clip, and what became of keeping clips.
 
         Talk that was not for the bench is not kept. A clip that cannot be kept never stops a call.
@@ -362,7 +360,7 @@ class Dialogue:
     def _told(self, trouble: ev.TroubleNoted | ev.ClipKeepingSet, after: State) -> Reply:
         if isinstance(trouble, ev.TroubleNoted):
             return reply_to_trouble(trouble.about, after, self._wording)
-        return self._wording.fill("done", "clip store full", after.the_job.unit, {})
+        return self._wording.fill(DoneReply.CLIP_STORE_FULL, after.the_job.unit, {})
 
     def _enveloped(
         self, made: Iterable[ev.Event], state: State, *, turn: int | None = None

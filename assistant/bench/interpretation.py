@@ -1,8 +1,9 @@
 """From what may have been said to what is meant: strict parse, weighed by what is plausible now."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
+from typing import Literal
 
 from assistant.bench.commands import (
     Accept,
@@ -22,6 +23,7 @@ from assistant.bench.commands import (
     command_from,
 )  # fmt: skip
 from assistant.bench.job import GrinderKind
+from assistant.bench.reply_terms import Fact, NextWords, Refusal
 from assistant.bench.session import State
 from assistant.ear.utterance import Heard, Hypothesis
 from assistant.fitting.facts import Feel, Reading
@@ -57,14 +59,14 @@ class Understood:
 
 @dataclass(frozen=True, slots=True)
 class Rejection:
-    """A call that has no effect. reason: name of the refusal in ``replies.yaml``.
+    """A call that has no effect.
 
     words: what was heard. facts: values for the places of the reply.
     """
 
-    reason: str
+    reason: Refusal
     words: tuple[str, ...]
-    facts: dict[str, str] = field(default_factory=dict)
+    facts: Mapping[str, Fact] = field(default_factory=dict)
 
 
 def interpret(
@@ -75,28 +77,28 @@ def interpret(
     typed: the words came from a keyboard, so none can have been mistaken for one that sounds alike.
     """
     if not heard.words:
-        return Rejection("nothing", ())
+        return Rejection(Refusal.NOTHING, ())
     ranked = _ranked(heard, grammar, state, () if typed else grammar.confusions)
     if not state.listening and not any(isinstance(u.command, ListenUp) for u in ranked):
-        return Rejection("standing by", heard.words)
+        return Rejection(Refusal.STANDING_BY, heard.words)
     score = _score_here(heard, ranked, grammar, state)
     if score < heard.sure_from:
         likely = _likely_all_the_same(heard, score, ranked, grammar, state)
         if likely is not None:
             return replace(likely, sure=False)
-        return Rejection("not sure" if score >= FOREIGN else "foreign", heard.words)
+        return Rejection(Refusal.NOT_SURE if score >= FOREIGN else Refusal.FOREIGN, heard.words)
     if not ranked:
         return _unparsed(heard.words, grammar)
     best = ranked[0]
     if not state.listening and not isinstance(best.command, ListenUp):
-        return Rejection("standing by", heard.words)
+        return Rejection(Refusal.STANDING_BY, heard.words)
     begun = next((h for h in heard.hypotheses if _only_begun(h.words, grammar)), None)
     if begun is not None and best.weight < CLEAR_WIN * begun.score:
         return _unparsed(begun.words, grammar)
     rival = next((u for u in ranked[1:] if u.command != best.command), None)
     if rival is not None and best.weight < CLEAR_WIN * rival.weight:
         facts = {"first": " ".join(best.parsed.words), "second": " ".join(rival.parsed.words)}
-        return Rejection("close race", heard.words, facts)
+        return Rejection(Refusal.CLOSE_RACE, heard.words, facts)
     return best
 
 
@@ -136,20 +138,24 @@ def _score_here(
     return heard.unrivalled
 
 
-def refused_by_ear(heard: Heard, grammar: Grammar) -> str | None:
+NotHeard = Refusal | Literal["no sentence"]
+"""Why a call would not be taken by its sound alone."""
+
+
+def refused_by_ear(heard: Heard, grammar: Grammar) -> NotHeard | None:
     """Why a call would not be taken by its sound alone, no state known; None if it would.
 
     The same limits as ``interpret``: sure enough, a sentence, and clearly before its rivals.
     """
     if not heard.words:
-        return "nothing"
+        return Refusal.NOTHING
     if heard.score < heard.sure_from:
-        return "foreign" if heard.score < FOREIGN else "not sure"
+        return Refusal.FOREIGN if heard.score < FOREIGN else Refusal.NOT_SURE
     if grammar.parse(heard.words) is None:
         return "no sentence"
     rivals = [other.score for other in heard.hypotheses[1:]]
     if rivals and heard.hypotheses[0].score < CLEAR_WIN * max(rivals):
-        return "close race"
+        return Refusal.CLOSE_RACE
     return None
 
 
@@ -287,13 +293,17 @@ def _unparsed(words: tuple[str, ...], grammar: Grammar) -> Rejection:
         fit += 1
     said = " ".join(words)
     if 0 < fit < len(words) and words[fit] in _UNIT_WORDS - {grammar.unit.call_symbol}:
-        return Rejection("other unit", words, {"unit": grammar.unit.call_symbol})
+        return Rejection(Refusal.OTHER_UNIT, words, {"unit": grammar.unit.call_symbol})
     if fit == 0:
-        return Rejection("unknown words", words, {"said": said})
-    follow = sorted(grammar.next_words(words[:fit]))
-    facts = {"said": said, "begin": " ".join(words[:fit]), "follow": ", ".join(follow)}
+        return Rejection(Refusal.UNKNOWN_WORDS, words, {"said": said})
+    follow = tuple(sorted(grammar.next_words(words[:fit])))
+    facts: dict[str, Fact] = {
+        "said": said,
+        "begin": " ".join(words[:fit]),
+        "follow": NextWords(follow),
+    }
     if fit < len(words) and not follow:
-        return Rejection("extra word", words, {**facts, "stray": words[fit]})
+        return Rejection(Refusal.EXTRA_WORD, words, {**facts, "stray": words[fit]})
     if fit < len(words):
-        return Rejection("stray word", words, {**facts, "stray": words[fit]})
-    return Rejection("unfinished", words, facts)
+        return Rejection(Refusal.STRAY_WORD, words, {**facts, "stray": words[fit]})
+    return Rejection(Refusal.UNFINISHED, words, facts)

@@ -24,7 +24,9 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from assistant.errors import JobError
+from assistant.fitting.bench import GrinderKind as GrinderKind
 from assistant.fitting.geometry import MATERIALS
+from assistant.fitting.targets import smallest_bore_nm
 from assistant.units import NM_PER_MM, NM_PER_THOU, Unit, show_bore, show_gap, to_file
 
 MOST_CYLINDERS = 16
@@ -48,13 +50,6 @@ USUAL_ORDER = (
     RingPosition.TOP,
 )
 """Rails first, then second, then top (common practice, no source)."""
-
-
-class GrinderKind(StrEnum):
-    """What takes the metal off."""
-
-    DIAL = "dial"  # a ring grinder with a dial: told how far to feed
-    FILE = "file"  # a file held by hand or in a frame: told how many strokes
 
 
 def span_text(least_nm: int, most_nm: int) -> str:
@@ -388,14 +383,13 @@ class Job(_Frozen):
     def bore_for(self, cylinder: int) -> int:
         """Bore in nm that counts for ``cylinder``: the smallest measured one, else the nominal.
 
-        The gap is smallest where the bore is (NAVEDTRA 14076, ch. 3: measure at both ends of ring
-        travel because of taper). Raises JobError if there is no such cylinder.
+        Raises JobError if there is no such cylinder.
         """
         if not 1 <= cylinder <= self.cylinders:
             raise JobError(
                 f"There is no cylinder {cylinder}: this job has cylinders 1 to {self.cylinders}."
             )
-        return min(self.bores_nm.get(cylinder, (self.bore_nm,)))
+        return smallest_bore_nm(self.bore_nm, self.bores_nm.get(cylinder, ()))
 
     def ring(self, position: RingPosition) -> RingSpec:
         """The ring at ``position``. Raises JobError if this job has none there."""

@@ -1,5 +1,6 @@
 """From a job to the numbers of the fitting package: the window of a ring, the bench."""
 
+from dataclasses import replace
 from functools import lru_cache
 from math import lcm
 
@@ -7,7 +8,7 @@ from assistant.bench.job import FactorRule, GrinderKind, Job, RingPosition, Ring
 from assistant.bench.learned import Learned, started_from
 from assistant.fitting import bench as fit
 from assistant.fitting.learning import FinishedRing, learn
-from assistant.fitting.targets import Limits, PerBore, Window, window_for
+from assistant.fitting.targets import Window, per_bore_window, sheet_window
 
 RingKey = tuple[int, RingPosition]
 """(cylinder from 1, position)."""
@@ -24,11 +25,10 @@ def window_of(job: Job, key: RingKey) -> Window:
 
 @lru_cache(maxsize=256)
 def _window(spec: RingSpec, bore_nm: int, half_nm: int) -> Window:
-    if isinstance(spec.rule, FactorRule):
-        per_bore = PerBore(spec.rule.factor, spec.rule.over_nm)
-        return window_for(per_bore, bore_nm=bore_nm, half_nm=half_nm)
-    limits = Limits(spec.rule.least_nm, spec.rule.most_nm)
-    return window_for(limits, bore_nm=bore_nm, half_nm=half_nm)
+    rule = spec.rule
+    if isinstance(rule, FactorRule):
+        return per_bore_window(rule.factor, rule.over_nm, bore_nm=bore_nm, half_nm=half_nm)
+    return sheet_window(rule.least_nm, rule.most_nm, half_nm=half_nm)
 
 
 @lru_cache(maxsize=512)
@@ -49,18 +49,13 @@ def bench_of(job: Job) -> fit.Bench:
     Feeds are called by halves, so a finer dial is used by halves too: what is advised can be said.
     """
     tool = job.grinder
-    is_dial = tool.kind is GrinderKind.DIAL
-    cut = {
-        "largest_cut_nm": tool.largest_cut_nm,
-        "butting_cut_nm": tool.butting_cut_nm,
-    }
-    grinder = (
-        fit.Grinder(
-            kind=fit.GrinderKind.DIAL, step_nm=_sayable(tool.step_nm, job.unit.half_nm), **cut
-        )
-        if is_dial
-        else fit.Grinder(kind=fit.GrinderKind.FILE, per_stroke_nm=float(tool.step_nm), **cut)
+    grinder = fit.Grinder(
+        kind=tool.kind, largest_cut_nm=tool.largest_cut_nm, butting_cut_nm=tool.butting_cut_nm
     )
+    if tool.kind is GrinderKind.DIAL:
+        grinder = replace(grinder, step_nm=_sayable(tool.step_nm, job.unit.half_nm))
+    else:
+        grinder = replace(grinder, per_stroke_nm=float(tool.step_nm))
     return fit.Bench(
         grinder=grinder,
         leaves_nm=job.leaves_nm,

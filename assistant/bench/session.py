@@ -13,7 +13,7 @@ from assistant.bench.commands import Check
 from assistant.bench.job import GrinderKind, Job, RingPosition
 from assistant.bench.learned import Learned, learned_from
 from assistant.bench.plan import RingKey, taught_bench, window_of
-from assistant.errors import CommandNotAllowed
+from assistant.bench.reply_terms import CommandNotAllowed, Refusal
 from assistant.fitting.belief import Belief, believe
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Cut, Fact, Reading, Reseated
@@ -105,7 +105,7 @@ class State:
     def the_job(self) -> Job:
         """The job. Raises CommandNotAllowed before the session is opened."""
         if self.job is None:
-            raise CommandNotAllowed("no job")
+            raise CommandNotAllowed(Refusal.NO_JOB)
         return self.job
 
     def window(self, key: RingKey) -> Window:

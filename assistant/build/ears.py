@@ -12,7 +12,7 @@ from assistant.adapters.recognisers.own_model import assurance_data, compiled, u
 from assistant.adapters.recognisers.vosk_recognizer import VoskRecognizer
 from assistant.adapters.sound.rnnoise import open_front_end
 from assistant.bench.interpretation import refused_by_ear
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.ear.call_confidence import Judge, Weights, weights_from
 from assistant.ear.listener import Listener
 from assistant.ear.ports import AudioSource, FrontEnd, Recognizer

@@ -9,7 +9,7 @@ from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench import events as ev
 from assistant.bench.dialogue import Turn
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.display.panel import Row, panel
 from assistant.display.panel_model import LiveFacts, PanelFacts, facts_of
 from assistant.display.turn_lines import turn_lines

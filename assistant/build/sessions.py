@@ -22,8 +22,8 @@ from assistant.bench.events import ClipKeepingSet, SessionOpened, VoiceSet
 from assistant.bench.job import Job
 from assistant.bench.log_chain import told_damage
 from assistant.bench.ports import Speaker
-from assistant.bench.reply import Wording
 from assistant.bench.session import replay
+from assistant.bench.wording import Wording
 from assistant.build.ears import load_grammar, load_wording
 from assistant.build.log_memory import LogMemory, keep_older_sheets
 from assistant.ear.utterance import Heard, Utterance

@@ -13,7 +13,7 @@ from assistant.adapters.sound.wav_file import WavFile
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.dialogue import Turn
 from assistant.bench.ports import Tone
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.build.ears import Ear, open_ear
 from assistant.build.sessions import Session, open_session, write_sheet
 from assistant.display.turn_lines import turn_lines

@@ -11,8 +11,9 @@ from assistant.bench.dialogue import Turn
 from assistant.bench.job import RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording, is_guess, reply_to_pending
+from assistant.bench.reply import is_guess, reply_to_pending
 from assistant.bench.session import Outcome, State
+from assistant.bench.wording import Wording
 from assistant.units import Unit, show_gap, show_span, to_called
 
 

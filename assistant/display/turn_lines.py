@@ -7,8 +7,9 @@ from assistant.bench.dialogue import Turn
 from assistant.bench.job import GrinderKind
 from assistant.bench.learned import Learned
 from assistant.bench.plan import BAND_SHARE, RingKey
-from assistant.bench.reply import Wording, entry_line, is_guess
+from assistant.bench.reply import entry_line, is_guess
 from assistant.bench.session import State
+from assistant.bench.wording import Wording
 from assistant.units import NM_PER_MM, NM_PER_THOU, show_gap, show_span
 
 Line = tuple[str, str]

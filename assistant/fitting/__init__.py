@@ -6,6 +6,7 @@ from assistant.fitting.doubt import Doubt, DoubtKind, fits_instead, reading_chan
 from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
 from assistant.fitting.geometry import (
     Material,
+    bore_change_gap_nm,
     butting_ring_c,
     gap_at_other_bore_nm,
     hot_gap_nm,
@@ -14,17 +15,9 @@ from assistant.fitting.geometry import (
     tilted_excess,
 )
 from assistant.fitting.learning import FinishedRing, learn
-from assistant.fitting.placement import LooseRing, OpenBore, Placement, other_bores, place_all
+from assistant.fitting.placement import LooseRing, OpenBore, Placement, place_all
 from assistant.fitting.removal import CutAdvice, CutReason, LeafAdvice, next_cut, next_leaf
-from assistant.fitting.targets import (
-    Limits,
-    PerBore,
-    Rule,
-    Window,
-    bore_change_gap_nm,
-    smallest_bore_nm,
-    window_for,
-)
+from assistant.fitting.targets import Window
 
 __all__ = [
     "Belief",
@@ -40,16 +33,13 @@ __all__ = [
     "Grinder",
     "GrinderKind",
     "LeafAdvice",
-    "Limits",
     "LooseRing",
     "Material",
     "OpenBore",
-    "PerBore",
     "Person",
     "Placement",
     "Reading",
     "Reseated",
-    "Rule",
     "Window",
     "believe",
     "bore_change_gap_nm",
@@ -61,11 +51,8 @@ __all__ = [
     "material",
     "next_cut",
     "next_leaf",
-    "other_bores",
     "place_all",
     "reading_chance",
-    "smallest_bore_nm",
     "taper_gap_nm",
     "tilted_excess",
-    "window_for",
 ]

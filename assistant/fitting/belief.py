@@ -25,24 +25,24 @@ from scipy.special import ndtr
 
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
-from assistant.fitting.feel import Floats, readings_chance
+from assistant.fitting.feel import TILTED, Floats, readings_chance
 from assistant.fitting.targets import HAIR_NM, Window
+from assistant.units import NM_PER_THOU
 
-GRID_NM = 2_540
+GRID_NM = NM_PER_THOU // 10
 """Distance of two columns, nm: a tenth of a thou, in inch and metric jobs alike."""
 
-_THOU_NM = 25_400
 # Before the first reading: a quarter of the rings butt (overlap up to 40 thou), the rest lie evenly
 # up to the most allowed gap and thin out above it. Only wide, plain guesses; readings decide.
-_OVERLAP_NM = 40 * _THOU_NM
+_OVERLAP_NM = 40 * NM_PER_THOU
 _BUTTING_SHARE = 0.25
-_ABOVE_SCALE_NM = 4 * _THOU_NM
-_UNKNOWN_TOP_NM = 60 * _THOU_NM
-_RAIL_SPREAD_NM = 40 * _THOU_NM
+_ABOVE_SCALE_NM = 4 * NM_PER_THOU
+_UNKNOWN_TOP_NM = 60 * NM_PER_THOU
+_RAIL_SPREAD_NM = 40 * NM_PER_THOU
 _FLOOR = 1e-7
 
-# Excess of a tilted reading: columns and shares (0.5, 1, 2, 4 thou; 1 deg on 4 in is 1 thou).
-_TILTS = ((5, 0.4), (10, 0.3), (20, 0.2), (40, 0.1))
+# By how many columns a tilted ring reads large, and how common that is among tilted ones.
+_TILTS = tuple((round(excess_nm / GRID_NM), share) for excess_nm, share in TILTED)
 _TILT_IF_RESEATED = 0.5
 
 _FINE_WORDS = (Feel.ALMOST, Feel.SNUG)

@@ -9,15 +9,14 @@ from enum import StrEnum
 from math import hypot
 
 from assistant.fitting.facts import Cut
-
-NM_PER_THOU = 25_400
+from assistant.units import NM_PER_THOU
 
 
 class GrinderKind(StrEnum):
-    """How metal is taken off."""
+    """What takes the metal off."""
 
-    DIAL = "dial"  # feed is set on a dial, in nm
-    FILE = "file"  # strokes are counted
+    DIAL = "dial"  # a ring grinder with a dial: told how far to feed
+    FILE = "file"  # a file held by hand or in a frame: told how many strokes
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +42,7 @@ class Grinder:
     butting_cut_nm: int = 10 * NM_PER_THOU
     rate: float = 1.0
     rate_sd: float = 0.10
-    cut_sd_nm: float = 6_350.0
+    cut_sd_nm: float = NM_PER_THOU / 4
     cut_sd_doubt: float = 0.3
     per_stroke_nm: float = 8_467.0
     per_stroke_sd: float = 0.40
@@ -95,8 +94,8 @@ class Person:
     """
 
     offset_nm: float = 0.0
-    offset_sd_nm: float = 2_540.0
-    spread_nm: float = 6_350.0
+    offset_sd_nm: float = NM_PER_THOU / 10
+    spread_nm: float = NM_PER_THOU / 4
     spread_doubt: float = 0.3
     only_goes: float = 0.2
 

@@ -23,22 +23,31 @@ from scipy.special import ndtr
 
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Feel, Reading
+from assistant.fitting.geometry import tilted_excess
+from assistant.units import NM_PER_INCH, NM_PER_THOU
 
 Floats = NDArray[np.float64]
 
-ALMOST_FROM_NM = -19_050.0
-SNUG_FROM_NM = -6_350.0
-GOES_FROM_NM = 6_350.0
-DROPS_ABOUT_NM = 63_500.0
-DROPS_SD_NM = 25_400.0
+ALMOST_FROM_NM = -0.75 * NM_PER_THOU
+SNUG_FROM_NM = -0.25 * NM_PER_THOU
+GOES_FROM_NM = 0.25 * NM_PER_THOU
+DROPS_ABOUT_NM = 2.5 * NM_PER_THOU
+DROPS_SD_NM = 1.0 * NM_PER_THOU
 DROPS_SHARE = 0.2
 # Chances are looked up in a table of one spread: -16 to +16 thou of play in steps of 1/200 thou
 # hold every inch leaf exactly; a metric one is off by at most 0.0025 thou. Spreads are taken to the
 # same step, so that learned ones share their tables.
-_TABLE_STEP_NM = 127.0
+_TABLE_STEP_NM = NM_PER_THOU / 200
 _TABLE_REACH = 3_200
 CLUMSY_SHARE = 0.005
 CLUMSY_FACTOR = 3.0
+
+TILTED = tuple(
+    (tilted_excess(4 * NM_PER_INCH, degrees), share)
+    for degrees, share in ((0.72, 0.4), (1.02, 0.3), (1.45, 0.2), (2.04, 0.1))
+)
+"""By how much a ring that is not square reads large, nm, and how common that is among such rings:
+0.5, 1, 2 and 4 thou, by these degrees in a bore of 4 in (the shares have no source)."""
 
 ORDER = (Feel.NO_GO, Feel.ALMOST, Feel.SNUG, Feel.GOES, Feel.DROPS)
 """Feels of a leaf from tightest to loosest; BUTTS says something of the ring, not of a leaf."""

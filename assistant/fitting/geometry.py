@@ -49,12 +49,12 @@ MATERIALS: tuple[Material, ...] = (
 
 
 def material(name: str) -> Material:
-    """The material called ``name``. Raises LengthError, with all names, if it is unknown."""
+    """The material called ``name``. Raises ValueError, with all names, if it is unknown."""
     for entry in MATERIALS:
         if entry.name == name:
             return entry
     names = ", ".join(entry.name for entry in MATERIALS)
-    raise LengthError(f"{name!r} is not in the table of materials: write one of {names}.")
+    raise ValueError(f"{name!r} is not in the table of materials: write one of {names}.")
 
 
 def expansion(length: float, alpha_per_k: float, rise_k: float) -> float:
@@ -87,9 +87,9 @@ def hot_gap_nm(
             f"A gap of {gap_nm:g} nm does not fit a bore of {bore_nm:g} nm: "
             "it must be 0 or more and less than the bore's circumference."
         )
-    bore_nm_hot = around_nm * (1 + bore_alpha_per_k * (bore_c - cold_c))
-    ring_nm_hot = (around_nm - gap_nm) * (1 + ring_alpha_per_k * (ring_c - cold_c))
-    return bore_nm_hot - ring_nm_hot
+    ring_nm = around_nm - gap_nm
+    grown_nm = expansion(around_nm, bore_alpha_per_k, bore_c - cold_c)
+    return gap_nm + grown_nm - expansion(ring_nm, ring_alpha_per_k, ring_c - cold_c)
 
 
 def butting_ring_c(
@@ -103,7 +103,7 @@ def butting_ring_c(
 ) -> float:
     """Ring temperature at which the ends just touch while the bore is at ``bore_c``: the margin."""
     around_nm = pi * bore_nm
-    room_nm = around_nm * (1 + bore_alpha_per_k * (bore_c - cold_c))
+    room_nm = around_nm + expansion(around_nm, bore_alpha_per_k, bore_c - cold_c)
     return cold_c + (room_nm / (around_nm - gap_nm) - 1) / ring_alpha_per_k
 
 
@@ -113,7 +113,12 @@ def gap_at_other_bore_nm(gap_nm: float, *, measured_bore_nm: float, bore_nm: flo
     For taper (measured at another depth than the smallest place), for a ring gauge, and for honing
     later by ``bore_nm - measured_bore_nm``.
     """
-    return gap_nm + pi * (bore_nm - measured_bore_nm)
+    return gap_nm + bore_change_gap_nm(bore_nm - measured_bore_nm)
+
+
+def bore_change_gap_nm(d_bore_nm: float) -> float:
+    """Change of the gap, nm, when the bore grows by ``d_bore_nm``: pi x d (circumference)."""
+    return pi * d_bore_nm
 
 
 def taper_gap_nm(gap_nm: float, *, measured_bore_nm: float, bores_nm: Sequence[float]) -> float:
@@ -127,7 +132,7 @@ def ellipse_perimeter(semi_major: float, semi_minor: float) -> float:
     """Perimeter of an ellipse: 4 a E(m) with m = 1 - b^2 / a^2 (DLMF 19.9, scipy's parameter m)."""
     major, minor = max(semi_major, semi_minor), min(semi_major, semi_minor)
     if minor < 0 or major <= 0:
-        raise LengthError(f"Semi-axes {semi_major} and {semi_minor} make no ellipse.")
+        raise ValueError(f"Semi-axes {semi_major} and {semi_minor} make no ellipse.")
     return float(4 * major * ellipe(1 - (minor / major) ** 2))
 
 
@@ -138,11 +143,6 @@ def tilted_excess(bore: float, tilt_deg: float) -> float:
     its length, so the whole excess of perimeter is read as gap. Small angles: pi D t^2 / 4.
     """
     if not -60.0 <= tilt_deg <= 60.0:
-        raise LengthError(f"A tilt of {tilt_deg} degrees is out of range: -60 to 60.")
+        raise ValueError(f"A tilt of {tilt_deg} degrees is out of range: -60 to 60.")
     radius = bore / 2
     return ellipse_perimeter(radius / cos(radians(tilt_deg)), radius) - 2 * pi * radius
-
-
-def tilted_excess_small(bore: float, tilt_deg: float) -> float:
-    """The small-angle form pi D t^2 / 4 (t in radians), unit of ``bore``; 0.4 % low at 5 deg."""
-    return pi * bore * radians(tilt_deg) ** 2 / 4

@@ -13,7 +13,6 @@ from math import exp, sqrt
 
 import numpy as np
 
-from assistant.errors import LengthError
 from assistant.fitting.belief import ONLY_GOES_REFUTED, Belief, believe, log_evidence
 from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
@@ -98,10 +97,10 @@ def combine(
     """Mean and variance of two independent normal estimates of one quantity, taken together.
 
     The product of two Gaussians: precisions add, means are weighed by them. One step of the filter
-    of a constant state. Raises LengthError unless both variances are positive.
+    of a constant state. Raises ValueError unless both variances are positive.
     """
     if variance <= 0 or other_variance <= 0:
-        raise LengthError(
+        raise ValueError(
             f"Variances of {variance:g} and {other_variance:g} cannot be combined: "
             "both must be above 0."
         )

@@ -16,9 +16,9 @@ from assistant.fitting.belief import Belief
 from assistant.fitting.bench import Bench
 from assistant.fitting.feel import all_chances, reading_sd_nm
 from assistant.fitting.targets import HAIR_NM, Window
+from assistant.units import NM_PER_THOU
 
-_THOU_NM = 25_400
-_ENOUGH_NM = 1.1 * _THOU_NM
+_ENOUGH_NM = 1.1 * NM_PER_THOU
 """Width of the 95 % interval that is good enough: about half a thou to either side."""
 _LITTLE_BITS = 0.25
 _LITTLE_BITS_NEAR = 0.07
@@ -122,19 +122,19 @@ def _one_step_fits(belief: Belief, window: Window, bench: Bench) -> bool:
 def _stacks_to_try(belief: Belief, bench: Bench) -> list[tuple[int, ...]]:
     """Single leaves, and stacks of two where no single leaf is near the middle of the belief."""
     single = sorted(set(bench.leaves_nm)) or [bench.thinnest_nm]
-    low_nm = belief.quantile(0.02) - _THOU_NM
-    high_nm = belief.quantile(0.98) + _THOU_NM
+    low_nm = belief.quantile(0.02) - NM_PER_THOU
+    high_nm = belief.quantile(0.98) + NM_PER_THOU
     inside = [leaf for leaf in single if low_nm <= leaf <= high_nm]
     every = -(-len(inside) // _MOST_LEAVES)
     stacks: list[tuple[int, ...]] = [(leaf,) for leaf in inside[:: max(every, 1)]]
     middle_nm = belief.quantile(0.5)
     nearest = min(single, key=lambda leaf: abs(leaf - middle_nm))
-    if middle_nm > single[0] and abs(nearest - middle_nm) > _THOU_NM / 2:
+    if middle_nm > single[0] and abs(nearest - middle_nm) > NM_PER_THOU / 2:
         pairs = [
             (a, b)
             for place, a in enumerate(single)
             for b in single[place + 1 :]
-            if abs(a + b - middle_nm) <= 2 * _THOU_NM
+            if abs(a + b - middle_nm) <= 2 * NM_PER_THOU
         ]
         # Of equal sums the one with the thickest leaf: easier to hold than two middling ones.
         pairs.sort(key=lambda pair: (abs(sum(pair) - middle_nm), -pair[1]))

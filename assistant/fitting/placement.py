@@ -7,12 +7,12 @@ the chance of a bad pairing smallest over the whole set (Hungarian method, scipy
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
-from math import pi
 from typing import Generic, TypeVar
 
 import numpy as np
 
 from assistant.fitting.belief import Belief
+from assistant.fitting.geometry import bore_change_gap_nm
 from assistant.fitting.targets import Window
 
 Key = TypeVar("Key", bound=Hashable)
@@ -52,21 +52,8 @@ def p_usable(belief: Belief, measured_bore_nm: int, bore: OpenBore[Key]) -> floa
     """Chance that the ring is not above the most allowed in ``bore``: tighter can be ground."""
     if bore.window.most_nm is None:
         return 1.0
-    moved_nm = pi * (bore.bore_nm - measured_bore_nm)
+    moved_nm = bore_change_gap_nm(bore.bore_nm - measured_bore_nm)
     return belief.p_below(bore.window.most_nm - moved_nm)
-
-
-def other_bores(
-    ring: LooseRing[Key], bores: Sequence[OpenBore[Key]], *, confidence: float = 0.95
-) -> list[Placement[Key]]:
-    """Bores where ``ring`` can be used with ``confidence``, surest first."""
-    if ring.belief is None:
-        return [Placement(ring.key, bore.key, 1.0) for bore in bores]
-    found = [
-        Placement(ring.key, bore.key, p_usable(ring.belief, ring.bore_nm, bore)) for bore in bores
-    ]
-    fitting = [placement for placement in found if placement.p_usable >= confidence]
-    return sorted(fitting, key=lambda placement: -placement.p_usable)
 
 
 def place_all(

@@ -22,15 +22,15 @@ from assistant.fitting.leaves import LeafAdvice as LeafAdvice
 from assistant.fitting.leaves import near
 from assistant.fitting.leaves import next_leaf as next_leaf
 from assistant.fitting.targets import HAIR_NM, Window
+from assistant.units import NM_PER_THOU
 
-_THOU_NM = 25_400
 _LEAST_LEFT = 0.1
 _HAIRS = 10.0
 """Times the risk limit that a ring may end above the most by less than a hair."""
 _GUARD = 0.8
 """Spreads above the least below which a ring is likely not to be accepted at once."""
 _PASSES_AGAIN = 1.15
-_PASSES_PER_NM = 0.05 / _THOU_NM
+_PASSES_PER_NM = 0.05 / NM_PER_THOU
 _WORTH_BITS = 0.3
 """A reading that tells this much is taken before a cut: it costs far less than a pass."""
 _WORTH_BITS_NEAR = 0.12

@@ -12,39 +12,12 @@ to the grid of feel (half a thou, half a hundredth), so that what is shown is wh
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, Decimal
-from math import pi
 
-from assistant.errors import LengthError
+from assistant.units import NM_PER_THOU
 
-SMALLEST_BORE_NM = 10_000_000
-LARGEST_BORE_NM = 700_000_000
-
-HAIR_NM = 6_350
+HAIR_NM = NM_PER_THOU // 4
 """A quarter of a thou, half of the practical resolution of feel: by less, nobody can tell whether a
 ring is above its most (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class PerBore:
-    """Least gap = ``factor`` x bore (inch per inch, mm per mm); most = least + ``over_nm``.
-
-    Usual factors are 0.003 to 0.007 (rule of thumb 0.004 in an engine textbook, 0.0045 and 0.0055
-    common practice; iron 0.002 to PTFE 0.017 in a compressor handbook).
-    """
-
-    factor: Decimal
-    over_nm: int
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """Least and most gap from the ring maker's sheet, nm; ``most_nm`` None = a least only."""
-
-    least_nm: int
-    most_nm: int | None
-
-
-Rule = PerBore | Limits
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,27 +38,31 @@ class Window:
         return gap_nm >= self.least_nm and (self.most_nm is None or gap_nm <= self.most_nm)
 
 
-def window_for(rule: Rule, *, bore_nm: int, half_nm: int) -> Window:
-    """Window of a ring in a bore of ``bore_nm``; ``half_nm`` is the grid of feel (nm).
+def per_bore_window(factor: Decimal, over_nm: int, *, bore_nm: int, half_nm: int) -> Window:
+    """Window of a rule per bore: least gap = ``factor`` x bore, most = least + ``over_nm``.
 
-    Raises LengthError if the bore is not 10..700 mm, if a factor is not 0.0005..0.05, if the least
-    is negative, or if the most is below the least.
+    factor: inch per inch, mm per mm. Usual are 0.003 to 0.007 (rule of thumb 0.004 in an engine
+        textbook, 0.0045 and 0.0055 common practice; iron 0.002 to PTFE 0.017 in a compressor
+        handbook).
+    over_nm: the builder's tolerance above the least, nm.
+    bore_nm: the bore that counts, nm. half_nm: the grid of feel, nm.
+    What may be asked for at all is checked where a job is made (bench/job.py), and only there.
     """
-    if half_nm <= 0:
-        raise LengthError(f"A grid of {half_nm} nm is no grid: give a positive number.")
-    _check_bore(bore_nm)
-    if isinstance(rule, Limits):
-        return _window_of_limits(rule, half_nm)
-    if not Decimal("0.0005") <= rule.factor <= Decimal("0.05"):
-        raise LengthError(
-            f"A gap of {rule.factor} x bore is out of range: allowed are 0.0005 to 0.05, "
-            "usual are 0.003 to 0.007."
-        )
-    if rule.over_nm < 0:
-        raise LengthError(f"The tolerance above the least is {rule.over_nm} nm: write 0 or more.")
-    exact_nm = rule.factor * bore_nm
+    exact_nm = factor * bore_nm
     least_nm = int((exact_nm / half_nm).to_integral_value(rounding=ROUND_CEILING)) * half_nm
-    return _window(least_nm, least_nm + rule.over_nm, half_nm)
+    return sheet_window(least_nm, least_nm + over_nm, half_nm=half_nm)
+
+
+def sheet_window(least_nm: int, most_nm: int | None, *, half_nm: int) -> Window:
+    """Window of the ring maker's least and most gap, nm; ``most_nm`` None = a least only.
+
+    half_nm: the grid of feel, nm, to which the target is brought.
+    """
+    if most_nm is None:
+        target_nm = -(-least_nm // half_nm) * half_nm
+    else:
+        target_nm = max((least_nm + most_nm) // 2 // half_nm * half_nm, least_nm)
+    return Window(least_nm, most_nm, target_nm)
 
 
 def smallest_bore_nm(nominal_nm: int, measured_nm: Iterable[int] = ()) -> int:
@@ -94,39 +71,4 @@ def smallest_bore_nm(nominal_nm: int, measured_nm: Iterable[int] = ()) -> int:
     A ring travels through the whole bore, and its gap is smallest where the bore is (NAVEDTRA
     14076, Engineman 3, ch. 3: measure at two places because of taper).
     """
-    bores = tuple(measured_nm) or (nominal_nm,)
-    for bore_nm in bores:
-        _check_bore(bore_nm)
-    return min(bores)
-
-
-def bore_change_gap_nm(d_bore_nm: float) -> int:
-    """Change of the gap, whole nm, when the bore grows by ``d_bore_nm``: pi x d (circumference)."""
-    return round(pi * d_bore_nm)
-
-
-def _check_bore(bore_nm: int) -> None:
-    if not SMALLEST_BORE_NM <= bore_nm <= LARGEST_BORE_NM:
-        raise LengthError(
-            f"A bore of {bore_nm / 1e6:g} mm ({bore_nm / 25.4e6:.4g} in) is out of range: "
-            "allowed are 10 to 700 mm (0.394 to 27.56 in)."
-        )
-
-
-def _window_of_limits(rule: Limits, half_nm: int) -> Window:
-    if rule.least_nm < 0:
-        raise LengthError(f"A least gap of {rule.least_nm} nm is negative: write 0 or more.")
-    if rule.most_nm is not None and rule.most_nm < rule.least_nm:
-        raise LengthError(
-            f"The most gap ({rule.most_nm / 25400:g} thou, {rule.most_nm / 1e6:g} mm) is below the "
-            f"least ({rule.least_nm / 25400:g} thou, {rule.least_nm / 1e6:g} mm): swap them."
-        )
-    return _window(rule.least_nm, rule.most_nm, half_nm)
-
-
-def _window(least_nm: int, most_nm: int | None, half_nm: int) -> Window:
-    if most_nm is None:
-        target_nm = -(-least_nm // half_nm) * half_nm
-    else:
-        target_nm = max((least_nm + most_nm) // 2 // half_nm * half_nm, least_nm)
-    return Window(least_nm, most_nm, target_nm)
+    return min(measured_nm, default=nominal_nm)

@@ -13,9 +13,9 @@ from assistant.bench import events as ev
 from assistant.bench.commands import Command, command_from
 from assistant.bench.decisions import decide
 from assistant.bench.interpretation import Rejection, interpret
+from assistant.bench.reply_terms import CommandNotAllowed
 from assistant.bench.session import State, apply
 from assistant.ear.utterance import Heard
-from assistant.errors import CommandNotAllowed
 from assistant.language.grammar import Grammar
 
 
@@ -98,7 +98,7 @@ def _understood(heard: Heard, grammar: Grammar, state: State) -> tuple[Understoo
     try:
         decide(state, meant.command)
     except CommandNotAllowed as refused:
-        return Understood(words, None, refused.name), None
+        return Understood(words, None, refused.refusal), None
     return Understood(words, meant.parsed.command, None), meant.command
 
 

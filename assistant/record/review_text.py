@@ -5,8 +5,9 @@ from datetime import datetime
 from itertools import groupby
 
 from assistant.bench import events as ev
-from assistant.bench.reply import Wording, entry_line
+from assistant.bench.reply import entry_line
 from assistant.bench.session import replay
+from assistant.bench.wording import Wording
 from assistant.display.turn_lines import ring_line
 from assistant.units import Unit, show_bore
 

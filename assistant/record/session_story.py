@@ -13,8 +13,9 @@ from itertools import groupby
 from assistant.bench import events as ev
 from assistant.bench.job import Job
 from assistant.bench.plan import BAND_SHARE, RingKey
-from assistant.bench.reply import Wording, entry_line
+from assistant.bench.reply import entry_line
 from assistant.bench.session import Outcome, Ring, State, apply
+from assistant.bench.wording import Wording
 from assistant.fitting.targets import Window
 from assistant.units import Unit
 
@@ -289,7 +290,7 @@ class _Teller:
         return RingStory(
             key=key,
             place=self.wording.place(key),
-            name=self.wording.ring(key[1].value),
+            name=self.wording.ring(key[1]),
             window=self.state.window(key),
             standing=_standing(ring),
             entries=tuple(entries),

@@ -5,8 +5,8 @@ from collections.abc import Iterator, Sequence
 from assistant.bench import events as ev
 from assistant.bench.job import GrinderKind, Job, RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
-from assistant.bench.reply import Wording
 from assistant.bench.session import Outcome, Ring, State, replay
+from assistant.bench.wording import Wording
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.geometry import butting_ring_c, hot_gap_nm, material
 from assistant.record.sheet_forms import KeptNote, RingRow, RingState, Sheet

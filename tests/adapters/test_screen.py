@@ -12,7 +12,7 @@ from rich.console import Console
 
 from assistant.adapters.terminal.screen import LiveScreen, Row, can_draw
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.build.screens import PanelScreen, PlainScreen, open_screen
 from tests.fakes import Bench
 

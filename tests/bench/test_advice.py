@@ -9,7 +9,7 @@ from scipy.stats import norm
 from assistant.bench.advice import Advice, Step, advise
 from assistant.bench.job import Grinder, GrinderKind, LimitsRule, RingSpec
 from assistant.bench.plan import bench_of
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.fitting.belief import Belief
 from assistant.fitting.targets import HAIR_NM
 from assistant.language.grammar import Grammar

@@ -10,9 +10,9 @@ from assistant.bench.commands import Ground
 from assistant.bench.decisions import decide
 from assistant.bench.interpretation import plausibility
 from assistant.bench.job import Grinder, GrinderKind, LimitsRule, Relation, RingSpec
-from assistant.bench.reply import Wording
+from assistant.bench.reply_terms import CommandNotAllowed, Length, Refusal
 from assistant.bench.session import Outcome, Ring, State
-from assistant.errors import CommandNotAllowed
+from assistant.bench.wording import Wording
 from assistant.fitting.facts import Cut, Feel
 from assistant.language.grammar import Grammar
 from assistant.units import Unit
@@ -438,8 +438,11 @@ def test_an_unwanted_difference_of_top_and_second_is_asked_back(
 
 
 def test_a_refusal_says_its_name_and_facts() -> None:
-    assert str(CommandNotAllowed("no such cylinder", cylinder="9")) == (
+    assert str(CommandNotAllowed(Refusal.NO_SUCH_CYLINDER, cylinder=9)) == (
         "Not allowed now: no such cylinder (cylinder 9)."
+    )
+    assert str(CommandNotAllowed(Refusal.NO_SUCH_LEAF, leaf_nm=Length(393_700))) == (
+        "Not allowed now: no such leaf (leaf_nm 393700)."
     )
 
 

@@ -7,8 +7,8 @@ import pytest
 from assistant.bench import events as ev
 from assistant.bench.dialogue import Call, Dialogue, resumed
 from assistant.bench.ports import Tone
-from assistant.bench.reply import Wording
 from assistant.bench.session import State, replay
+from assistant.bench.wording import Wording
 from assistant.ear.utterance import Heard, Hypothesis
 from assistant.errors import JobError, LogError
 from assistant.language.grammar import Grammar

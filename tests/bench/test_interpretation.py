@@ -16,6 +16,7 @@ from assistant.bench.interpretation import (
     plausibility,
     refused_by_ear,
 )
+from assistant.bench.reply_terms import Fact, NextWords, Refusal
 from assistant.bench.session import State
 from assistant.ear.utterance import SURE_ENOUGH, Heard, Hypothesis
 from assistant.fitting.facts import Feel, Reading
@@ -97,7 +98,7 @@ def test_while_a_question_waits_note_is_heard_as_no(grammar: Grammar, bench: Ben
 def test_a_close_race_names_both_ways(grammar: Grammar, state: State) -> None:
     got = interpret(heard("fifteen goes", ("sixteen goes", 0.4)), grammar, state)
     assert got == Rejection(
-        "close race", ("fifteen", "goes"), {"first": "fifteen goes", "second": "sixteen goes"}
+        Refusal.CLOSE_RACE, ("fifteen", "goes"), {"first": "fifteen goes", "second": "sixteen goes"}
     )
 
 
@@ -125,7 +126,7 @@ def test_the_score_decides_whether_it_is_taken_asked_again_or_passed_over(
 
 
 def test_nothing_heard_is_nothing(grammar: Grammar, state: State) -> None:
-    assert interpret(Heard((), 0.0), grammar, state) == Rejection("nothing", ())
+    assert interpret(Heard((), 0.0), grammar, state) == Rejection(Refusal.NOTHING, ())
 
 
 # --- typed ------------------------------------------------------------------------------------
@@ -255,25 +256,42 @@ def test_work_needs_a_ring_at_hand(bench: Bench) -> None:
 # --- why it is no sentence --------------------------------------------------------------------
 
 
+MORE, END = NextWords(("more",)), NextWords(())
+
+
 @pytest.mark.parametrize(
     ("words", "reason", "facts"),
     [
-        ("banana", "unknown words", {"said": "banana"}),
+        ("banana", Refusal.UNKNOWN_WORDS, {"said": "banana"}),
         (
             "how much banana",
-            "stray word",
-            {"said": "how much banana", "begin": "how much", "follow": "more", "stray": "banana"},
+            Refusal.STRAY_WORD,
+            {
+                "said": "how much banana",
+                "begin": "how much",
+                "follow": MORE,
+                "stray": "banana",
+            },
         ),
         (
             "what now banana",
-            "extra word",
-            {"said": "what now banana", "begin": "what now", "follow": "", "stray": "banana"},
+            Refusal.EXTRA_WORD,
+            {
+                "said": "what now banana",
+                "begin": "what now",
+                "follow": END,
+                "stray": "banana",
+            },
         ),
-        ("how much", "unfinished", {"said": "how much", "begin": "how much", "follow": "more"}),
+        (
+            "how much",
+            Refusal.UNFINISHED,
+            {"said": "how much", "begin": "how much", "follow": MORE},
+        ),
     ],
 )
 def test_what_is_no_sentence_is_rejected_with_how_far_it_fits(
-    grammar: Grammar, state: State, words: str, reason: str, facts: dict[str, str]
+    grammar: Grammar, state: State, words: str, reason: Refusal, facts: dict[str, Fact]
 ) -> None:
     got = interpret(heard(words), grammar, state)
     assert got == Rejection(reason, tuple(words.split()), facts)

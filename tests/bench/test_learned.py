@@ -9,7 +9,7 @@ import pytest
 from assistant.adapters.files.learned_file import LearnedFile
 from assistant.bench.learned import Learned, learned_from, started_from
 from assistant.bench.plan import bench_of
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.build.histories import learned_anew
 from assistant.errors import LearnedError
 from assistant.language.grammar import Grammar

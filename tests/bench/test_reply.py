@@ -1,15 +1,30 @@
 """What the bench says and shows: the wording that matters verbatim, and every reply in use."""
 
-from collections.abc import Mapping
 from typing import Any, get_args
 
 import pytest
+import yaml
 
 from assistant.bench import events as ev
 from assistant.bench.dialogue import Call
 from assistant.bench.job import Grinder, GrinderKind, LimitsRule, Relation, RingSpec
-from assistant.bench.reply import Reply, Wording, join
-from assistant.errors import GrammarError
+from assistant.bench.reply import reply_to_pending
+from assistant.bench.reply_terms import (
+    GROUPS,
+    AdviceReply,
+    AnswerReply,
+    DoneReply,
+    Feed,
+    Length,
+    QuestionReply,
+    Refusal,
+    ReplyName,
+    Stack,
+    Strokes,
+)
+from assistant.bench.session import Pending
+from assistant.bench.wording import Facts, Reply, Wording, join
+from assistant.errors import GrammarError, LogDamaged
 from assistant.language.grammar import Grammar
 from assistant.language.grammar_files import REPLIES_FILE
 from assistant.units import Unit
@@ -171,28 +186,27 @@ def test_a_metric_job_says_hundredths_and_shows_millimetres(metric_bench: Bench)
 def test_stacked_leaves_are_said_thick_first_and_shown_with_their_unit(
     wording: Wording,
 ) -> None:
-    filled = wording.fill(
-        "advice", "after cut square", Unit.INCH, {"leaf_stack": f"{10 * THOU} {6 * THOU}"}
-    )
+    stack = Stack((10 * THOU, 6 * THOU))
+    filled = wording.fill(AdviceReply.AFTER_CUT_SQUARE, Unit.INCH, {"leaf_stack": stack})
     assert filled == Reply("Try ten plus six thou.", "Try 10 thou plus 6 thou.")
 
 
 def test_a_feed_off_the_halves_is_said_in_figures_and_never_rounded_up(wording: Wording) -> None:
     # A metric dial on an inch job: 0.06 mm is 2.36 thou; "two and a half" would be too much.
-    filled = wording.fill("done", "cut", Unit.INCH, {"feed_nm": 60_000})
+    filled = wording.fill(DoneReply.CUT, Unit.INCH, {"feed_nm": Feed(60_000)})
     assert filled == Reply("Ground 2.3 thou.", "Ground 2.4 thou.")
 
 
 def test_a_length_below_nothing_is_said_with_minus(wording: Wording) -> None:
-    facts = {"difference_nm": -2 * THOU, "least_nm": 0, "most_nm": THOU}
-    spoken = wording.fill("questions", "accept relation", Unit.INCH, facts).spoken
+    lengths_nm = {"difference_nm": -2 * THOU, "least_nm": 0, "most_nm": THOU}
+    facts = {name: Length(nm) for name, nm in lengths_nm.items()}
+    spoken = wording.fill(QuestionReply.ACCEPT_RELATION, Unit.INCH, facts).spoken
     assert spoken.startswith("The top is minus two thou over the second; this job wants zero thou")
 
 
 def test_lengths_too_long_for_words_are_said_in_figures(wording: Wording) -> None:
-    assert wording.fill("answers", "more", Unit.INCH, {"more_nm": 150 * THOU}).spoken == (
-        "150 thou to go."
-    )
+    facts = {"more_nm": Length(150 * THOU)}
+    assert wording.fill(AnswerReply.MORE, Unit.INCH, facts).spoken == "150 thou to go."
 
 
 def test_replies_are_joined_without_empty_ones() -> None:
@@ -209,6 +223,17 @@ def test_replies_are_joined_without_empty_ones() -> None:
         (("units:", "unit:"), r"replies\.yaml, units: Field required"),
         (("cautions:", "cautious: x\ncautions:"), r"replies\.yaml, cautious: Extra inputs"),
         (("rings:\n  top:", "rings:\n  middle:"), r"replies\.yaml, rings\.middle"),
+        (("  top: top ring\n", ""), r"replies\.yaml, rings: there is no 'top': add it"),
+        (("  metric: hundredths\n", ""), r"replies\.yaml, units: there is no 'metric': add it"),
+        (("  cut: ", "  trim: "), r"replies\.yaml, advice: there is no 'cut': add it"),
+        (
+            ("  note kept:", "  danced: Danced.\n  note kept:"),
+            r"replies\.yaml, done: 'danced' is never said\. Take it out, or spell it as one of not",
+        ),
+        (
+            ("  log back:", "  log lost: Lost.\n  log back:"),
+            r"replies\.yaml, troubles: 'log lost' is never said",
+        ),
         (("units:", "units: ["), r"replies\.yaml is not YAML"),
     ],
 )
@@ -221,19 +246,61 @@ def test_a_replies_file_that_cannot_be_used_is_refused_with_the_place(
         Wording(text.replace(*change, 1), None)
 
 
-def test_a_missing_reply_is_named(wording: Wording) -> None:
-    with pytest.raises(GrammarError, match=r"replies\.yaml, done: there is no reply 'danced'"):
-        wording.fill("done", "danced", Unit.INCH, {})
+GROUPS_AND_NAMES = [
+    *((group, name.value) for kind, group in GROUPS.items() for name in kind),
+    *(("troubles", about) for about in get_args(ev.Trouble)),
+]
+
+
+@pytest.mark.parametrize(("group", "name"), GROUPS_AND_NAMES)
+def test_no_reply_can_be_missing_from_the_file(
+    grammar_texts: dict[str, str], group: str, name: str
+) -> None:
+    data = yaml.safe_load(grammar_texts[REPLIES_FILE])
+    del data[group][name]
+    with pytest.raises(
+        GrammarError, match=rf"replies\.yaml, {group}: there is no '{name}': add it"
+    ):
+        Wording(yaml.safe_dump(data), None)
+
+
+def test_a_name_that_logs_hold_is_never_renamed() -> None:
+    """Logs hold refusals and questions by name; these are all that any version has written."""
+    questions = (
+        "misheard, reading shrank, reading grew too little, reading grew too much, "
+        "reading contradicts, reading impossible, large cut, many strokes, open again, "
+        "another ring, accept below, accept above, accept relation, accept unsure"
+    )
+    refusals = (
+        "nothing, foreign, over the reply, not sure, standing by, close race, unknown words, "
+        "stray word, other unit, extra word, unfinished, no job, which ring, which cylinder, "
+        "no such cylinder, no such ring, no such leaf, no ring left, no other ring, half a stroke, "
+        "job has a file, job has a dial, accept without a reading, nothing to take back, "
+        "voice at its limit, no question open, no number to correct"
+    )
+    assert set(QuestionReply) >= set(questions.split(", "))
+    assert set(Refusal) >= set(refusals.split(", "))
+
+
+def test_a_question_of_a_foreign_log_is_refused_with_what_to_do(
+    bench: Bench, wording: Wording
+) -> None:
+    for about, facts in (("danced", {"cylinder": "1", "ring": "top"}), ("misheard", {"ring": "x"})):
+        pending = Pending(about, facts, ())
+        with pytest.raises(LogDamaged, match="cannot ask again"):
+            reply_to_pending(pending, bench.state, wording)
 
 
 def test_a_place_that_nothing_fills_is_named_with_what_there_is(wording: Wording) -> None:
     with pytest.raises(GrammarError, match=r"done, cut: cannot fill 'feed_nm'; there is strokes"):
-        wording.fill("done", "cut", Unit.INCH, {"strokes": 3})
+        wording.fill(DoneReply.CUT, Unit.INCH, {"strokes": Strokes(3)})
 
 
 def test_without_number_words_the_voice_gets_figures(grammar_texts: dict[str, str]) -> None:
     plain = Wording(grammar_texts[REPLIES_FILE], None)
-    assert plain.fill("done", "cut", Unit.INCH, {"feed_nm": 63_500}).spoken == "Ground 2.5 thou."
+    assert (
+        plain.fill(DoneReply.CUT, Unit.INCH, {"feed_nm": Feed(63_500)}).spoken == "Ground 2.5 thou."
+    )
 
 
 # --- every reply is given ---------------------------------------------------------------------
@@ -246,9 +313,17 @@ class Recorded(Wording):
         super().__init__(text, numbers)
         self.given: set[tuple[str, str]] = set()
 
-    def fill(self, group: str, name: str, unit: Unit, facts: Mapping[str, object]) -> Reply:
-        self.given.add((group, name))
-        return super().fill(group, name, unit, facts)
+    def text(self, name: ReplyName) -> str:
+        self.given.add((GROUPS[type(name)], name.value))
+        return super().text(name)
+
+    def fill(self, name: ReplyName, unit: Unit, facts: Facts) -> Reply:
+        self.given.add((GROUPS[type(name)], name.value))
+        return super().fill(name, unit, facts)
+
+    def trouble(self, about: ev.Trouble, unit: Unit, facts: Facts) -> Reply:
+        self.given.add(("troubles", about))
+        return super().trouble(about, unit, facts)
 
 
 def rings(least: int, most: int | None) -> tuple[RingSpec, ...]:
@@ -301,6 +376,7 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
           "seventeen snug"]),
     ({}, ["top ring", "ground two", "read it back"]),
     ({}, ["top ring", "fifteen snug", "how much more"]),
+    ({}, ["top ring", "fourteen goes fifteen snug", "how much more"]),
     ({}, ["keep recordings", "no recordings", "speak softer", *["speak faster"] * 6]),
     ({}, ["skip this ring"] * 6 + ["cylinder one top ring", "take that back"]),
     ({}, ["nineteen goes", "accept it", "read it back"]),
@@ -361,21 +437,13 @@ def test_every_reply_of_the_file_is_given_in_some_conversation(
     metric = Bench(metric_job(), metric_grammar, recorded)
     metric.type("forty goes")
     metric.type("forty thou goes")
-    groups = ("advice", "gaps", "done", "answers", "entries", "questions", "troubles",
-              "refusals")  # fmt: skip
-    wanted = {(group, name) for group in groups for name in recorded.names(group)}
-    never = wanted - recorded.given
+    late = Call(heard("ground two"), source="microphone", late=True)
+    bench.dialogue.take(late)
+    never = set(GROUPS_AND_NAMES) - recorded.given
     assert sorted(never) == sorted(NEVER_IN_A_DIALOGUE)
 
 
 NEVER_IN_A_DIALOGUE = {
-    # Texts used as parts, not filled.
-    ("answers", "a number"),
-    ("answers", "minus"),
-    ("answers", "one round"),
-    ("answers", "rounds"),
-    ("answers", "one stroke"),
-    ("answers", "strokes"),
     # A dialogue always has a job, and has always said something.
     ("answers", "nothing said"),
     ("refusals", "no job"),

@@ -7,8 +7,8 @@ import pytest
 
 from assistant.bench import events as ev
 from assistant.bench.commands import Check
+from assistant.bench.reply_terms import CommandNotAllowed
 from assistant.bench.session import Outcome, Pending, Ring, State, apply, replay
-from assistant.errors import CommandNotAllowed
 from assistant.fitting.facts import Cut, Feel, Reading, Reseated
 from assistant.fitting.targets import Window
 from tests.fakes import LOWER, SECOND, START, THOU, TOP, UPPER, after, small_job, stored

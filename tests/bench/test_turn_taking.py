@@ -9,8 +9,8 @@ import pytest
 from assistant.bench import events as ev
 from assistant.bench.dialogue import Call
 from assistant.bench.ports import Mode, Tone
-from assistant.bench.reply import Wording
 from assistant.bench.turn_taking import LiveBench, Manners
+from assistant.bench.wording import Wording
 from assistant.ear.listener import Listener
 from assistant.ear.ports import AudioSource
 from assistant.ear.utterance import FRAME_S, FRAME_SAMPLES, Heard, Hypothesis, Samples, Utterance

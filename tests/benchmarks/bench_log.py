@@ -25,8 +25,8 @@ from assistant.bench.dialogue import Call, Dialogue
 from assistant.bench.events import Envelope, to_lines
 from assistant.bench.job import Job
 from assistant.bench.log_chain import scan
-from assistant.bench.reply import Wording
 from assistant.bench.session import State, replay
+from assistant.bench.wording import Wording
 from assistant.ear.utterance import Heard, Hypothesis
 from assistant.language.grammar import Grammar
 from assistant.language.grammar_files import REPLIES_FILE

@@ -7,8 +7,8 @@ import random
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from assistant.bench.reply import Wording
 from assistant.bench.session import State
+from assistant.bench.wording import Wording
 from assistant.language.grammar import Grammar
 from tests.fakes import THOU, Bench, small_job
 

@@ -18,8 +18,8 @@ from assistant.adapters.files.sheet_file import sheet_template
 from assistant.bench import events as ev
 from assistant.bench.events import to_lines
 from assistant.bench.log_chain import scan, told_damage
-from assistant.bench.reply import Wording
 from assistant.bench.session import replay
+from assistant.bench.wording import Wording
 from assistant.build.closed_sessions import forget_sound, mend_log, verify_sheet
 from assistant.build.sessions import SessionFolder, session_folders
 from assistant.errors import LogDamaged, LogError, LogInUse, SheetError

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from assistant.adapters.files.learned_file import LearnedFile
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.language.grammar import Grammar
 from tests.command_line import Run
 from tests.fakes import Bench, small_job

@@ -4,7 +4,8 @@ import re
 
 import pytest
 
-from assistant.bench.reply import Wording, is_guess
+from assistant.bench.reply import is_guess
+from assistant.bench.wording import Wording
 from assistant.display.panel_model import facts_of
 from assistant.display.turn_lines import ring_line
 from tests.fakes import TOP, Bench

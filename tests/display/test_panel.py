@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from assistant.bench.ports import Mode
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.display.large_text import Scale, block_letters
 from assistant.display.panel import Row, clip_text, columns, meter_word, panel, row_text
 from assistant.display.panel_model import LiveFacts, Mark, PanelFacts, facts_of

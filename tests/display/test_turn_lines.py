@@ -2,10 +2,10 @@
 
 import pytest
 
-from assistant.bench.reply import Wording
+from assistant.bench.reply_terms import CommandNotAllowed
 from assistant.bench.session import State
+from assistant.bench.wording import Wording
 from assistant.display.turn_lines import ring_line, turn_lines
-from assistant.errors import CommandNotAllowed
 from assistant.record.review_text import review_lines
 from assistant.record.sheet_forms import RingState
 from assistant.record.sheet_from_log import sheet_of

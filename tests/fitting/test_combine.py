@@ -4,7 +4,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant.errors import LengthError
 from assistant.fitting.learning import combine
 
 
@@ -40,5 +39,5 @@ def test_order_does_not_matter_and_both_sharpen(a: float, va: float, b: float, v
 
 
 def test_no_variance_is_refused() -> None:
-    with pytest.raises(LengthError, match="above 0"):
+    with pytest.raises(ValueError, match="above 0"):
         combine(1, 0, 2, 1)

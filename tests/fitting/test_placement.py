@@ -6,7 +6,7 @@ from math import pi
 import numpy as np
 import pytest
 
-from assistant.fitting import LooseRing, OpenBore, Window, believe, other_bores, place_all
+from assistant.fitting import LooseRing, OpenBore, Window, believe, place_all
 from assistant.fitting.placement import p_usable
 from tests.fitting.ring_calls import BENCH, THOU, WINDOW, almost, goes, normal_belief
 
@@ -20,7 +20,8 @@ def test_wide_ring_fits_a_smaller_bore() -> None:
     same = OpenBore("same", BORE, WINDOW)
     smaller = OpenBore("smaller", BORE - 20_000, WINDOW)
     larger = OpenBore("larger", BORE + 20_000, WINDOW)
-    assert [p.bore for p in other_bores(ring, [same, smaller, larger])] == ["smaller"]
+    assert [p.bore for p in place_all([ring], [same, smaller, larger])] == ["smaller"]
+    assert place_all([ring], [same, larger]) == []
 
 
 def test_chance_follows_pi_times_the_bore() -> None:
@@ -54,7 +55,7 @@ def test_assignment_is_the_best_of_all_pairings() -> None:
 
 def test_unmeasured_ring_and_empty_sets() -> None:
     bores = [OpenBore("b", BORE, WINDOW)]
-    assert other_bores(LooseRing("new", BORE, None), bores)[0].p_usable == 1.0
-    assert place_all([LooseRing("new", BORE, None)], bores)[0].bore == "b"
+    (placed,) = place_all([LooseRing("new", BORE, None)], bores)
+    assert (placed.bore, placed.p_usable) == ("b", 1.0)
     assert place_all([], bores) == []
     assert place_all([LooseRing("new", BORE, None)], []) == []

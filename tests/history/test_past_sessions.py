@@ -17,8 +17,8 @@ from hypothesis import given
 from assistant.adapters.files.history_files import history_template
 from assistant.adapters.files.session_log import read_log, scan_log
 from assistant.bench import events as ev
-from assistant.bench.reply import Wording
 from assistant.bench.session import Outcome, State, replay
+from assistant.bench.wording import Wording
 from assistant.build.histories import PastWork, logs_of
 from assistant.build.log_reader import read_past
 from assistant.errors import LogDamaged, LogError

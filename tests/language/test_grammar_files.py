@@ -1,5 +1,6 @@
 """Lint of the grammar that ships: nothing ambiguous, nothing untested, nothing left unsaid."""
 
+import ast
 import random
 import re
 from decimal import Decimal
@@ -12,12 +13,21 @@ import yaml
 
 from assistant.adapters.files.data_files import shipped
 from assistant.bench.advice import Step
-from assistant.bench.commands import COMMAND_NAMES, command_from
+from assistant.bench.commands import COMMAND_NAMES, Check, command_from
 from assistant.bench.events import RingEvent, SessionOpened
 from assistant.bench.interpretation import Rejection, interpret
 from assistant.bench.job import RingPosition
-from assistant.bench.reply import Wording
+from assistant.bench.reply_terms import (
+    GROUPS,
+    AdviceReply,
+    DoneReply,
+    EntryReply,
+    Length,
+    QuestionReply,
+    Refusal,
+)
 from assistant.bench.session import State
+from assistant.bench.wording import Wording
 from assistant.ear.graph.lexicon import Lexicon
 from assistant.fitting.doubt import DoubtKind
 from assistant.language.abnf import read_abnf, text_of
@@ -250,74 +260,67 @@ def _kinds(union: Any) -> set[str]:
     return {event.model_fields["kind"].default for event in union.__args__}
 
 
-STEP_VARIANTS = {
-    Step.SEAT: ("", " least only", " narrow"),
-    Step.AFTER_CUT: ("", " deburred", " square"),
-    Step.MEASURE: ("", " afresh"),
-    Step.CUT: ("", " strokes", " near", " near strokes"),
-    Step.CUT_BUTTING: ("", " strokes"),
-    Step.DRESS: ("", " ends", " deburr"),
-    Step.LIKELY: ("", " dress"),
+def test_there_is_a_line_for_every_ring_event() -> None:
+    assert set(EntryReply) == _kinds(RingEvent) | {"butts"}
+
+
+def test_there_is_a_question_for_every_doubt() -> None:
+    # "soundalike" is decided before the session, by interpretation, and never asked.
+    doubts = {f"reading {kind}" for kind in DoubtKind if kind is not DoubtKind.SOUNDALIKE}
+    assert doubts <= set(QuestionReply)
+
+
+def test_every_step_has_an_advice() -> None:
+    assert {step.value for step in Step} <= set(AdviceReply)
+
+
+def _used_in_code() -> set[tuple[str, str]]:
+    """(kind of name, member) of every reply name in the program, but where they are defined."""
+    used = set()
+    for path in (HERE.parent / "assistant").rglob("*.py"):
+        if path.stem == "reply_terms":
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+                used.add((node.value.id, node.attr))
+    return used
+
+
+# Named by their value: the kind of an event, the check that it tells of.
+BY_VALUE = {(EntryReply.__name__, name.name) for name in EntryReply} | {
+    (DoneReply.__name__, DoneReply(check).name) for check in Check
 }
 
 
-def expected_advice() -> set[str]:
-    names = {f"{step.value}{tail}" for step in Step for tail in STEP_VARIANTS.get(step, ("",))}
-    return (names - {"after cut square"}) | {"after cut square"}
-
-
-def test_there_is_one_reply_for_every_step_and_none_more(wording: Wording) -> None:
-    assert wording.names("advice") == expected_advice()
-
-
-def test_there_is_a_line_for_every_ring_event(wording: Wording) -> None:
-    assert wording.names("entries") == _kinds(RingEvent) | {"butts"}
-
-
-def test_there_is_a_question_for_every_doubt(wording: Wording) -> None:
-    # "soundalike" is decided before the session, by interpretation, and never asked.
-    doubts = {f"reading {kind}" for kind in DoubtKind if kind is not DoubtKind.SOUNDALIKE}
-    assert doubts <= wording.names("questions")
-
-
-def _named_in_code(pattern: str, *modules: str) -> set[str]:
-    root = HERE.parent / "assistant"
-    text = "\n".join((root / f"{module}.py").read_text(encoding="utf-8") for module in modules)
-    return set(re.findall(pattern, text))
-
-
-def test_every_refusal_named_in_code_is_worded_and_none_is_left_over(wording: Wording) -> None:
-    named = _named_in_code(r'CommandNotAllowed\(\s*"([^"]+)"', "bench/session", "bench/decisions")
-    named |= _named_in_code(r'CommandNotAllowed\("[^"]+" if .* else "([^"]+)"', "bench/decisions")
-    named |= _named_in_code(r'Rejection\(\s*"([^"]+)"', "bench/interpretation")
-    named |= _named_in_code(r'Rejection\("[^"]+" if [^)]* else "([^"]+)"', "bench/interpretation")
-    assert len(named) > 15
-    assert named == wording.names("refusals")
+def test_every_name_of_a_reply_has_a_user_in_the_code() -> None:
+    names = {(kind.__name__, name.name) for kind in GROUPS for name in kind}
+    assert len(names) > 130
+    assert names - _used_in_code() - BY_VALUE == set()
 
 
 def test_every_ring_position_and_unit_has_a_name(wording: Wording) -> None:
     assert [wording.ring(position) for position in RingPosition] == [
         "top ring", "second ring", "upper rail", "lower rail", "oil ring",
     ]  # fmt: skip
-    assert [wording.fill("entries", "metal ground", unit, {"feed_nm": unit.call_nm}).spoken
+    assert [wording.fill(EntryReply.METAL_GROUND, unit, {"feed_nm": Length(unit.call_nm)}).spoken
             for unit in Unit] == ["ground one thou", "ground one hundredths"]  # fmt: skip
 
 
 def test_replies_name_only_sentences_that_can_be_said(grammar: Grammar, wording: Wording) -> None:
     """What a reply tells the builder to say is in the grammar."""
-    for group, name, phrase in [
-        ("refusals", "unknown words", "what are the calls"),
-        ("refusals", "which ring", "cylinder one top ring"),
-        ("refusals", "which cylinder", "cylinder one top ring"),
-        ("refusals", "no ring left", "wrap up"),
-        ("refusals", "job has a file", "twelve strokes"),
-        ("refusals", "job has a dial", "ground two"),
-        ("refusals", "half a stroke", "make that twelve"),
-        ("advice", "all done", "wrap up"),
-        ("advice", "over", "accept it"),
-        ("advice", "over", "spoiled ring"),
+    for name, phrase in [
+        (Refusal.UNKNOWN_WORDS, "what are the calls"),
+        (Refusal.WHICH_RING, "cylinder one top ring"),
+        (Refusal.WHICH_CYLINDER, "cylinder one top ring"),
+        (Refusal.NO_RING_LEFT, "wrap up"),
+        (Refusal.JOB_HAS_A_FILE, "twelve strokes"),
+        (Refusal.JOB_HAS_A_DIAL, "ground two"),
+        (Refusal.HALF_A_STROKE, "make that twelve"),
+        (AdviceReply.ALL_DONE, "wrap up"),
+        (AdviceReply.OVER, "accept it"),
+        (AdviceReply.OVER, "spoiled ring"),
     ]:
-        assert phrase.lower() in wording.text(group, name).lower()
+        assert phrase.lower() in wording.text(name).lower()
         assert grammar.parse(phrase.lower().split()) is not None
     numbers = grammar.numbers
     assert isinstance(numbers, NumberWords)

@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.errors import GrammarError
 from assistant.language.grammar import Grammar
 from assistant.units import Unit

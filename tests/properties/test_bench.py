@@ -17,8 +17,8 @@ from assistant.bench.advice import advise
 from assistant.bench.commands import command_from
 from assistant.bench.job import Job
 from assistant.bench.log_chain import scan
-from assistant.bench.reply import Wording
 from assistant.bench.session import State, apply, replay
+from assistant.bench.wording import Wording
 from assistant.display.turn_lines import turn_lines
 from assistant.fitting.targets import HAIR_NM
 from assistant.language.grammar import Grammar

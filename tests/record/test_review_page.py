@@ -19,7 +19,7 @@ from assistant.adapters.files.data_files import grammar_texts
 from assistant.adapters.files.review_file import review_template
 from assistant.adapters.files.session_log import read_log
 from assistant.bench import events as ev
-from assistant.bench.reply import Wording
+from assistant.bench.wording import Wording
 from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
 from assistant.language.grammar import Grammar

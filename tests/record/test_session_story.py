@@ -10,8 +10,8 @@ from assistant.adapters.files.session_log import read_log
 from assistant.bench import events as ev
 from assistant.bench.events import envelope
 from assistant.bench.plan import BAND_SHARE
-from assistant.bench.reply import Wording
 from assistant.bench.session import replay
+from assistant.bench.wording import Wording
 from assistant.fitting.facts import Cut, Reading, Reseated
 from assistant.record.session_story import Kind, Standing, Story, story_of
 from tests.fakes import SECOND, START, TOP, UPPER, Bench, small_job, stored

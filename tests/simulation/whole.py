@@ -9,8 +9,8 @@ from pathlib import Path
 from assistant.adapters.files.session_log import read_log
 from assistant.bench import events as ev
 from assistant.bench.dialogue import Call, Turn
-from assistant.bench.reply import Wording
 from assistant.bench.turn_taking import LiveBench
+from assistant.bench.wording import Wording
 from assistant.build.ears import open_ear
 from assistant.build.sessions import SessionFolder, open_session, write_sheet
 from assistant.ear.utterance import Heard, Utterance
