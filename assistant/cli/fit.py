@@ -41,7 +41,6 @@ from assistant.build.sessions import (
 )
 from assistant.cli.demo import run_demo
 from assistant.cli.options import (
-    Denoise,
     EarName,
     Fresh,
     JobFile,
@@ -53,7 +52,6 @@ from assistant.cli.options import (
 )
 from assistant.ear.ports import AudioSource
 from assistant.errors import LeafcallError
-from assistant.language.grammar import Grammar
 
 
 def fit(
@@ -61,7 +59,6 @@ def fit(
     mute: Mute = False,
     fresh: Fresh = False,
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
     speed: Speed = None,
     device: Annotated[
         str | None, typer.Option("--microphone", help="Microphone by number or part of its name.")
@@ -92,7 +89,7 @@ def fit(
                 job, screen, mute=mute, fresh=fresh, speed=speed, tones=not no_tones,
                 keeping=_keeping(keep, keep_mb),
             ) as session,
-            _ear(session.grammar, ear=ear, denoise=denoise) as opened,
+            open_ear(session.grammar, ear=ear) as opened,
             open_keys() as keys,
             screen,
         ):  # fmt: skip
@@ -161,11 +158,10 @@ def hear(
     keep_mb: KeepMb = 200,
     fresh: Fresh = False,
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
 ) -> None:
     """Fit rings from recordings: the same as 'fit', heard from sound files in order."""
     if as_json:
-        _hear_json(files, grammar, ear=ear, denoise=denoise)
+        _hear_json(files, grammar, ear=ear)
         return
     if grammar is not None:
         raise typer.BadParameter("--grammar goes with --json: a job uses the bench's own grammar.")
@@ -180,7 +176,7 @@ def hear(
             job, _lines(), mute=not speak, fresh=fresh, speed=None, tones=False,
             keeping=_keeping(keep, keep_mb),
         ) as session,
-        _ear(session.grammar, ear=ear, denoise=denoise) as opened,
+        open_ear(session.grammar, ear=ear) as opened,
     ):  # fmt: skip
         for sound in sounds:
             for warning in sound.sound.warnings:
@@ -190,10 +186,10 @@ def hear(
                 return
 
 
-def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: bool | None) -> None:
+def _hear_json(files: list[Path], folder: Path | None, *, ear: str) -> None:
     terminal = Terminal()
     failed = False
-    with _ear(load_grammar(folder), ear=ear, denoise=denoise) as opened:
+    with open_ear(load_grammar(folder), ear=ear) as opened:
         for path in files:
             try:
                 source = WavFile(path, told=partial(_tell_progress, terminal, path))
@@ -268,14 +264,6 @@ def _leave_sheet(terminal: Terminal, folder: SessionFolder, session: Session) ->
     terminal.show(f"Sheet  {folder.sheet}   {folder.table}")
 
 
-@contextmanager
-def _ear(grammar: Grammar, *, ear: str, denoise: bool | None) -> Iterator[Ear]:
-    with open_ear(grammar, ear=ear, denoise=denoise) as opened:
-        if opened.notice:
-            Terminal().warn(opened.notice)
-        yield opened
-
-
 def _take_turns(
     session: Session,
     ear: Ear,
@@ -298,7 +286,6 @@ def demo(
         Path, typer.Option("--out", help="Folder for replies, log and sheet.")
     ] = Path("leafcall-demo"),
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
 ) -> None:
     """Hear a whole bench session from the sample sound that ships with Leafcall."""
-    run_demo(folder, Terminal(), ear=ear, denoise=denoise)
+    run_demo(folder, Terminal(), ear=ear)

@@ -15,10 +15,6 @@ Fresh = Annotated[
 EarName = Annotated[
     str, typer.Option("--ear", help=f"{', '.join(EARS)}, or the folder of a Vosk model.")
 ]
-Denoise = Annotated[
-    bool | None,
-    typer.Option("--denoise/--no-denoise", help="The denoiser in front of the recogniser."),
-]
 Speed = Annotated[
     int | None, typer.Option("--speed", min=80, max=400, help="Words a minute; else as before.")
 ]

@@ -30,7 +30,7 @@ Numbers = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
-class Weights:
+class DetectorWeights:
     """Of the network, float32. Each matrix is [inputs, outputs].
 
     first: spectrum to rectifiers. take, keep: rectifiers and last state to update gate, reset gate
@@ -46,7 +46,7 @@ class Weights:
     last_bias: Numbers
 
     @classmethod
-    def of(cls, arrays: Mapping[str, NDArray[np.generic]]) -> "Weights":
+    def of(cls, arrays: Mapping[str, NDArray[np.generic]]) -> "DetectorWeights":
         """Weights by their names. Raises AudioError if they do not fit together."""
         try:
             weights = cls(**{name: np.asarray(arrays[name], np.float32) for name in cls.__slots__})
@@ -66,7 +66,7 @@ _DAMAGED = "The weights of the speech detector do not fit this version: install 
 class VoiceActivity:
     """Speech probability of a stream, frame by frame."""
 
-    def __init__(self, weights: Weights) -> None:
+    def __init__(self, weights: DetectorWeights) -> None:
         self._weights = weights
         self.reset()
 
