@@ -179,7 +179,7 @@ def test_an_unsure_call_changes_nothing_until_a_yes_and_then_just_what_it_says(
     before = asked.state
     asked.mumble(call)
     sure.say(call)
-    if asked.state.rings != before.rings:  # just what the bench has told her to do
+    if asked.state.rings != before.rings:  # just what the bench has told the builder to do
         assert held(name, said).dialogue.expects(tuple(call.split()))
         assert bare(asked.state) == bare(sure.state)
         return
