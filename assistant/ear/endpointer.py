@@ -33,8 +33,8 @@ class Patience:
     Raises SettingsError if a value is out of range.
     """
 
-    start: float = 0.6
-    stay: float = 0.35
+    start: float = 0.4
+    stay: float = 0.2
     clear: float = 0.85
     onset_s: float = 0.04
     least_s: float = 0.08

@@ -1,7 +1,7 @@
 """The one loop from sound to what was heard, the same for microphone and file.
 
-source -> front end -> endpointer -> recogniser. The recogniser is fed while the speech goes on, so
-that its answer is there right after the end. Effects only through ports.
+source -> speech detector -> endpointer -> recogniser. The recogniser is fed while the speech goes
+on, so that its answer is there right after the end. Effects only through ports.
 """
 
 from collections import deque
@@ -13,10 +13,9 @@ import numpy as np
 from assistant.ear.call_confidence import Judge
 from assistant.ear.endpointer import Decision, Endpointer, Patience, Standing, Turn
 from assistant.ear.levels import QUIETEST_DB, to_db
-from assistant.ear.ports import AudioSource, FrontEnd, Recognizer
+from assistant.ear.ports import AudioSource, Recognizer, SpeechDetector
 from assistant.ear.utterance import (
     FRAME_S,
-    FRAME_SAMPLES,
     SAMPLE_RATE_HZ,
     Heard,
     Samples,
@@ -69,7 +68,7 @@ class Listener:
     def __init__(
         self,
         source: AudioSource,
-        front_end: FrontEnd,
+        detector: SpeechDetector,
         recognizer: Recognizer,
         *,
         is_complete: Callable[[tuple[str, ...]], bool] = lambda _: False,
@@ -80,7 +79,7 @@ class Listener:
         ahead: bool = False,
     ) -> None:
         self._source = source
-        self._front_end = front_end
+        self._detector = detector
         self._recognizer = recognizer
         self._is_complete = is_complete
         self._may_go_on = may_go_on
@@ -91,11 +90,9 @@ class Listener:
         self._ahead: tuple[Heard, int] | None = None  # made in a pause, and when (frames)
         self._looked: Standing | None = None  # found in the pause under way
         self._next_look = 0  # frames of the pause
-        self._delay = round(front_end.delay_s / FRAME_S)
         self._pre_roll = round(self._endpointer.patience.pre_roll_s / FRAME_S)
-        room = round(self._endpointer.patience.longest_s / FRAME_S) + self._pre_roll + self._delay
-        self._raw: deque[Samples] = deque(maxlen=room + 1)
-        self._clean: deque[Samples] = deque(maxlen=room + 1)
+        room = round(self._endpointer.patience.longest_s / FRAME_S) + self._pre_roll
+        self._sound: deque[Samples] = deque(maxlen=room + 1)
         self._given_up: Heard | None = None  # the speech under way is no call; what it began with
         self._again_s = 0.0  # decoded from the begin for the speech under way
         self._begun = 0  # first frame of the utterance under way
@@ -152,14 +149,13 @@ class Listener:
         power = float(np.mean(np.square(frame, dtype=np.float64)))
         memory = _LEVEL_MEMORY if self._endpointer.frames_seen else 0.0
         self._level_db = memory * self._level_db + (1 - memory) * to_db(power)
-        clean, probability = self._front_end.process(frame)
+        probability = self._detector.speech(frame)
         if self.deaf:
             self._forget(skipped=1)
             return None
-        self._raw.append(frame)
-        self._clean.append(clean)
+        self._sound.append(frame)
         if self._endpointer.in_speech and self._ahead is None and self._given_up is None:
-            self._recognizer.feed(clean)
+            self._recognizer.feed(frame)
         decision = self._endpointer.step(probability, self._standing)
         if decision is None:
             if self._endpointer.in_speech and self._given_up is None and self._is_too_long():
@@ -192,7 +188,7 @@ class Listener:
     def _hear_from_begin(self) -> None:
         self._ahead = None
         self._recognizer.begin()
-        sound = self._since(self._clean, self._begun + self._delay)
+        sound = self._since(self._begun)
         self._recognizer.feed(sound)
         self._again_s += len(sound) / SAMPLE_RATE_HZ
 
@@ -214,7 +210,7 @@ class Listener:
             return None
         heard = self._final()
         utterance = self._utterance(decision)
-        sound = self._since(self._clean, self._begun + self._delay)
+        sound = self._since(self._begun)
         utterance, heard, sound = self._with_what_was_left(
             utterance, self._judged(utterance, heard), sound
         )
@@ -231,7 +227,7 @@ class Listener:
             end_s=(decision.last + 1) * FRAME_S,
             decided_s=decision.decided * FRAME_S,
             speech_share=decision.speech_share,
-            samples=self._since(self._raw, self._begun),
+            samples=self._since(self._begun),
         )
 
     def _with_what_was_left(
@@ -268,27 +264,20 @@ class Listener:
         return _paced(utterance, judged)
 
     def finish(self) -> tuple[Utterance, Heard] | None:
-        """The stream is over, or the builder says so: the call that was under way, if any.
-
-        Lets the tail of the last word out of the front end.
-        """
+        """The stream is over, or the builder says so: the call that was under way, if any."""
         decision = self._endpointer.finish()
         if decision is None:
             return None
         if self._ahead is not None:
             self._hear_from_begin()
-        quiet = np.zeros(FRAME_SAMPLES, np.float32)
-        for _ in range(self._delay + round(_TAIL_S / FRAME_S)):
-            tail = self._front_end.process(quiet)[0]
-            if self._given_up is None:
-                self._recognizer.feed(tail)
-        self._front_end.reset()  # if the stream goes on: no room is ever as quiet as that
+        if self._given_up is None:
+            self._recognizer.feed(np.zeros(round(_TAIL_S * SAMPLE_RATE_HZ), np.float32))
         return self._end(decision)
 
-    def _since(self, frames: deque[Samples], first: int) -> Samples:
-        """Sound of the kept frames from stream frame ``first`` on (empty if it is to come)."""
-        skip = max(0, first - (self._endpointer.frames_seen - len(frames)))
-        wanted = list(frames)[skip:]
+    def _since(self, first: int) -> Samples:
+        """Kept sound from stream frame ``first`` on (empty if it is to come)."""
+        skip = max(0, first - (self._endpointer.frames_seen - len(self._sound)))
+        wanted = list(self._sound)[skip:]
         return np.concatenate(wanted) if wanted else np.zeros(0, np.float32)
 
     def _standing(self) -> Standing:
@@ -339,8 +328,7 @@ class Listener:
         self._endpointer.forget(skipped=skipped)
         self._ahead = None
         self._given_up = None
-        self._raw.clear()
-        self._clean.clear()
+        self._sound.clear()
         self._free_from = self._endpointer.frames_seen
 
 

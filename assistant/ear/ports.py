@@ -30,18 +30,11 @@ class AudioSource(Protocol):
         """Let go of the device or file; calling it twice does no harm."""
 
 
-class FrontEnd(Protocol):
-    """What stands between the source and the recogniser: denoiser and voice activity."""
+class SpeechDetector(Protocol):
+    """Tells speech from noise."""
 
-    def process(self, frame: Samples) -> tuple[Samples, float]:
-        """One frame in; the cleaned frame and its speech probability 0..1 out.
-
-        The cleaned frame may lag behind the input by ``delay_s``.
-        """
-
-    @property
-    def delay_s(self) -> float:
-        """Seconds by which the cleaned sound lags behind the input."""
+    def speech(self, frame: Samples) -> float:
+        """Probability 0..1 that somebody speaks in the next frame of the stream."""
 
     def reset(self) -> None:
         """Forget the stream so far."""

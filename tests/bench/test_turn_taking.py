@@ -95,10 +95,8 @@ class World:
 
 
 class Loudness:
-    delay_s = 0.0
-
-    def process(self, frame: Samples) -> tuple[Samples, float]:
-        return frame, float(np.abs(frame).max() > 0.1)
+    def speech(self, frame: Samples) -> float:
+        return float(np.abs(frame).max() > 0.1)
 
     def reset(self) -> None:
         pass

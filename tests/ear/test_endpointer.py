@@ -230,7 +230,7 @@ def test_skipped_sound_counts_as_time_and_drops_the_speech_under_way() -> None:
     [
         ({"stay": 0.7}, "0.7"),
         ({"start": 1.2}, "1.2"),
-        ({"clear": 0.3}, "0.3"),
+        ({"clear": 0.15}, "0.15"),
         ({"short_hang_s": 0.8}, "0.8"),
         ({"middle_hang_s": 0.14}, "0.14"),
         ({"middle_hang_s": 0.75}, "0.75"),
