@@ -86,8 +86,11 @@ _NO_ADVICE = (
 
 def reply_to_trouble(about: ev.Trouble, state: State, wording: Wording) -> Reply:
     """What to say of a trouble of the machine, or of its end."""
-    places = {"place": wording.place(state.here) if state.here is not None else ""}
-    return wording.trouble(about, state.the_job.unit, places)
+    unit = state.the_job.unit
+    told = wording.trouble(about, unit, {})
+    if state.here is None or about not in ("microphone back", "machine slept"):
+        return told
+    return join([told, wording.fill(DoneReply.PICKED, unit, {"place": wording.place(state.here)})])
 
 
 def reply_to_pending(pending: Pending, state: State, wording: Wording) -> Reply:
@@ -259,7 +262,7 @@ def _done(event: ev.Event, after: State, wording: Wording, *, corrected: bool) -
         case ev.SessionOpened():
             return Reply("", "")
         case ev.SessionResumed():
-            name = DoneReply.RESUMED
+            name = DoneReply.RESUMED if here else DoneReply.RESUMED_ALL
         case ev.RingPicked() as picked:
             name, facts["place"] = DoneReply.PICKED, wording.place(picked.key)
         case ev.LeafTried(leaf_nm=leaf_nm, feel=feel):

@@ -140,6 +140,7 @@ class DoneReply(ReplyName):
 
     NOT_ON_DISK = "not on disk"
     RESUMED = "resumed"
+    RESUMED_ALL = "resumed all"
     PICKED = "picked"
     REOPENED = "reopened"
     FRESH = "fresh"

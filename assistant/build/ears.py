@@ -12,10 +12,11 @@ from assistant.adapters.recognisers.own_model import assurance_data, compiled, u
 from assistant.adapters.recognisers.vosk_recognizer import VoskRecognizer
 from assistant.adapters.sound.rnnoise import open_front_end
 from assistant.bench.interpretation import refused_by_ear
+from assistant.bench.standing import CallStanding
 from assistant.bench.wording import Wording
 from assistant.ear.call_confidence import Judge, Weights, weights_from
 from assistant.ear.listener import Listener
-from assistant.ear.ports import AudioSource, FrontEnd, Recognizer
+from assistant.ear.ports import AudioSource, FrontEnd, Recognizer, Standings
 from assistant.ear.utterance import Heard, Utterance
 from assistant.errors import RecognizerError
 from assistant.language.grammar import Grammar
@@ -77,18 +78,12 @@ class Ear:
     notice: str
     weights: Weights | None = None
 
-    def listener(self, source: AudioSource) -> Listener:
-        """Listens to one source."""
+    def listener(self, source: AudioSource, standings: Standings | None = None) -> Listener:
+        """Listens to one source. standings: of an open session; None = by the grammar alone."""
         self.front_end.reset()
-        numerals = self.grammar.numbers.words if self.grammar.numbers is not None else frozenset()
-
-        def half_said(words: tuple[str, ...]) -> bool:
-            return words[-1] in numerals or self.grammar.may_become_another(words)
-
         judge = None if self.weights is None else Judge(self.weights, self.grammar.meaning)
         return Listener(
-            source, self.front_end, self.recognizer, is_complete=self.grammar.is_complete,
-            may_go_on=self.grammar.may_mean_more, half_said=half_said,
+            source, self.front_end, self.recognizer, standings or CallStanding(self.grammar),
             judge=judge, ahead=True,
         )  # fmt: skip
 
