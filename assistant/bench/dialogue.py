@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from assistant.bench import events as ev
-from assistant.bench.commands import Amend, Command, Pick
-from assistant.bench.decisions import asked_first, decide
+from assistant.bench.commands import Amend, Command, Pick, Report, Undo
+from assistant.bench.decisions import asked_first, asked_of_earlier, corrected, decide
 from assistant.bench.interpretation import Rejection, interpret
 from assistant.bench.job import Job
 from assistant.bench.learned import Learned
@@ -31,6 +31,8 @@ from assistant.language.grammar import Grammar
 
 _NOT_FOR_IT = (Refusal.FOREIGN, Refusal.STANDING_BY, Refusal.OVER_THE_REPLY)
 """Refusals of what somebody said to somebody else, or of what may be an echo."""
+
+_REPAIRS = {"amend", "undo"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +103,7 @@ class Dialogue:
         self._speaker = speaker
         self._show = show
         self._voice_lost = False
+        self._unnoted: Command | Refusal | None = None  # the last call, if nothing of it was noted
         self.state = state
 
     def open(
@@ -163,23 +166,34 @@ class Dialogue:
             return self.tell("sound lost", call=call)
         meant = interpret(call.heard, self._grammar, self.state, typed=call.typed)
         if isinstance(meant, Rejection):
+            repairs = self._grammar.begun(call.heard.words) & _REPAIRS
+            if not repairs and meant.reason not in (*_NOT_FOR_IT, Refusal.NOTHING):
+                self._unnoted = meant.reason
             return self._reject(call, meant)
+        command, unnoted = meant.command, self._unnoted
         try:
-            made = decide(self.state, meant.command)
+            if isinstance(command, Amend) and isinstance(unnoted, Report):
+                command = corrected(unnoted, command.number, self.state.the_job.unit)
+            made = decide(self.state, command)
         except CommandNotAllowed as refused:
+            if not isinstance(command, Amend | Undo):
+                self._unnoted = command
             if not meant.sure:
                 return self._reject(call, Rejection(Refusal.NOT_SURE, call.heard.words))
             reply = reply_to_refusal(refused, self._wording, self.state.the_job.unit)
             return self._act(call, None, refused.refusal, (), lambda _: reply, tone=Tone.AGAIN)
+        self._unnoted = None
+        if unnoted is not None and isinstance(command, Amend | Undo):
+            made = asked_of_earlier(self.state, made)
         taken = is_taken(meant, self.state)
         if not taken:
             made = asked_first(made, meant.parsed.words)
-        command: Command = meant.command
+        before = self.state
         return self._act(
             call, meant.parsed.command, None, made,
             lambda after: join(
                 [self._dropped(command, made, after),
-                 reply_to_turn(command, made, after, self._wording)]
+                 reply_to_turn(command, made, before, after, self._wording)]
             ),
             tone=Tone.HEARD if taken else Tone.AGAIN,
         )  # fmt: skip
@@ -225,7 +239,7 @@ class Dialogue:
         )  # fmt: skip
 
     def _opening(self, made: tuple[ev.Event, ...], after: State) -> Reply:
-        return reply_to_turn(Pick(None), made, after, self._wording)
+        return reply_to_turn(Pick(None), made, self.state, after, self._wording)
 
     def _act(
         self,

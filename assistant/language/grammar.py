@@ -250,10 +250,12 @@ class Grammar:
         "Cylinder two second ring" takes up a ring; with "fifteen goes" it is a reading.
         """
         parsed = self.parse(words)
-        return parsed is not None and any(
-            name != parsed.command and graph.begins(tuple(words))
-            for name, graph in self._graphs.items()
-        )
+        return parsed is not None and bool(self.begun(words) - {parsed.command})
+
+    def begun(self, words: Sequence[str]) -> frozenset[str]:
+        """Names of the commands that have a sentence which begins with ``words`` or is them."""
+        said = tuple(words)
+        return frozenset(name for name, graph in self._graphs.items() if graph.begins(said))
 
     def refuse_double_meaning(self) -> None:
         """Raises GrammarError if two commands share a sentence: the first in the file would take

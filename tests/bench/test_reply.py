@@ -85,8 +85,8 @@ SPOKEN: list[tuple[str, list[str], str]] = [
     ("another ring", ["top ring", "spoiled ring", "cylinder one top ring"],
      "cylinder one top ring was spoiled. Is this another ring? Yes or no?"),
     ("taken back", ["top ring", "ground two", "take that back"],
-     "Taken back. cylinder one top ring. Window sixteen to eighteen thou. Set it square, try "
-     "{leaf} thou."),
+     "Taken back: ground two thou. cylinder one top ring. Window sixteen to eighteen thou. Set it "
+     "square, try {leaf} thou."),
     ("corrected", ["top ring", "ground three", "make that two"],
      "Corrected. Ground two thou. Deburr, set it square, try {leaf} thou."),
     ("how much more, unknown", ["top ring", "how much more"], "Not measured yet."),
@@ -371,6 +371,12 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
           "listen up"]),
     ({}, ["accept it", "make that sixteen"]),
     ({}, ["read it back"]),
+    ({}, ["top ring", "ten goes eleven snug", "ground five", "sixty goes", "take that back"]),
+    ({}, ["top ring", "ten goes eleven snug", *["ground five and a half"] * 2]),
+    ({"grinder": FILE}, ["top ring", "ten goes eleven snug", *["fourteen strokes"] * 2]),
+    ({"grinder": FILE}, ["top ring", "sixty strokes"]),
+    ({}, ["skip this ring"] * 6 + ["cylinder one top ring", "sixteen goes seventeen snug",
+                                   "spoiled ring", "cylinder one top ring", "no"]),
     ({"rings": rings(16, 17), "order": (SECOND, TOP)}, ["fifteen goes sixteen almost"] * 3),
     ({}, ["top ring", "sixteen goes seventeen snug", "second ring", "ten goes eleven snug",
           "seventeen snug"]),
