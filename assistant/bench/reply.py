@@ -238,8 +238,12 @@ def _advice_name(advice: Advice, state: State) -> AdviceReply:
             ends = Check.ENDS_SQUARE in ring.checks
             return AdviceReply.DRESS_DEBURR if ends else AdviceReply.DRESS
         case Step.LIKELY:
-            dressed = {Check.DEBURRED, Check.ENDS_SQUARE} <= ring.checks
-            return AdviceReply.LIKELY if dressed or not ring.passes else AdviceReply.LIKELY_DRESS
+            ends = Check.ENDS_SQUARE in ring.checks
+            if (deburred and ends) or not ring.passes:
+                return AdviceReply.LIKELY
+            if deburred:
+                return AdviceReply.LIKELY_DRESS_ENDS
+            return AdviceReply.LIKELY_DRESS_DEBURR if ends else AdviceReply.LIKELY_DRESS
     # A rail that is only not surely long enough, or a gap that is a guess: no rest to name.
     guess = belief is not None and belief.known and is_guess(belief)
     if guess or round_to(advice.more_nm, state.the_job.unit.half_nm) == 0:

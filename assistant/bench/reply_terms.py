@@ -118,6 +118,8 @@ class AdviceReply(ReplyName):
     ACCEPT = "accept"
     LIKELY = "likely"
     LIKELY_DRESS = "likely dress"
+    LIKELY_DRESS_ENDS = "likely dress ends"
+    LIKELY_DRESS_DEBURR = "likely dress deburr"
     CLOSE = "close"
     OVER = "over"
     LIKELY_OVER = "likely over"

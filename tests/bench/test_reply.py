@@ -371,6 +371,8 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
           "listen up"]),
     ({}, ["accept it", "make that sixteen"]),
     ({}, ["read it back"]),
+    *(({}, ["second ring", "eight goes nine almost", "ground ten", "eighteen goes nineteen no go",
+            "eighteen goes", check]) for check in ("deburred", "ends are square")),
     ({}, ["top ring", "ten goes eleven snug", "ground five", "sixty goes", "take that back"]),
     ({}, ["top ring", "ten goes eleven snug", *["ground five and a half"] * 2]),
     ({"grinder": FILE}, ["top ring", "ten goes eleven snug", *["fourteen strokes"] * 2]),
