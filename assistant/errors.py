@@ -4,11 +4,15 @@ LeafcallError                    base: one sentence: the value, what is allowed,
  ├─ LengthError                  a length that cannot be read, or is out of range (also ValueError)
  ├─ GrammarError                 a grammar folder that cannot be used
  ├─ JobError                     a job file that cannot be used
- ├─ LearnedError                 the file of learned values cannot be read or written
+ ├─ LearnedError                 learned values cannot be read, written or taught
  ├─ AudioError                   a sound file or device that cannot be used
  │   └─ MicrophoneError          no microphone, no PortAudio
  ├─ RecognizerError              a recogniser or a model that cannot be used
  ├─ SpeakerError                 no voice to speak with
+ ├─ SettingsError                numbers that a part cannot be set to (also ValueError)
+ ├─ InstallationError            a file or package that belongs to Leafcall is missing
+ ├─ TerminalError                the terminal cannot do what is asked, like single keys
+ ├─ FolderError                  a folder cannot take what is to be written
  ├─ SheetError                   a build sheet that cannot be written or read
  └─ LogError                     a session log that cannot be read or written
      ├─ LogDamaged               a line before the last one is not a whole event
@@ -38,7 +42,7 @@ class JobError(LeafcallError):
 
 
 class LearnedError(LeafcallError):
-    """The file of learned values cannot be read or written."""
+    """Learned values cannot be read, written or taught."""
 
 
 class AudioError(LeafcallError):
@@ -55,6 +59,22 @@ class RecognizerError(LeafcallError):
 
 class SpeakerError(LeafcallError):
     """There is no voice to speak with."""
+
+
+class SettingsError(LeafcallError, ValueError):
+    """Numbers that a part cannot be set to: the value and what is allowed are in the text."""
+
+
+class InstallationError(LeafcallError):
+    """A file or package that belongs to Leafcall is missing: what to install is in the text."""
+
+
+class TerminalError(LeafcallError):
+    """The terminal cannot do what is asked, like single keys where input is a pipe."""
+
+
+class FolderError(LeafcallError):
+    """A folder cannot take what is to be written."""
 
 
 class SheetError(LeafcallError):

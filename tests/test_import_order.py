@@ -34,11 +34,13 @@ IO_LINE = next(n for n, row in enumerate(ROWS) if "adapters" in row)
 
 PURE_STDLIB = {
     "base64", "collections", "collections.abc", "contextlib", "csv", "dataclasses", "datetime",
-    "decimal", "enum", "functools", "hashlib", "html", "io", "itertools", "json", "math", "random",
-    "re", "reprlib", "statistics", "string", "struct", "typing", "unicodedata",
+    "decimal", "difflib", "enum", "functools", "hashlib", "heapq", "html", "io",
+    "itertools", "json", "math", "random", "re", "reprlib", "statistics", "string", "struct",
+    "typing", "unicodedata",
 }  # fmt: skip
-PURE_THIRD = {"numpy", "numpy.typing", "pydantic", "pydantic_core", "yaml", "jinja2", "markupsafe"}
-FITTING_THIRD = {"numpy", "numpy.typing", "scipy.special", "scipy.optimize"}
+PURE_THIRD = {"numpy", "numpy.typing", "pydantic", "pydantic_core", "yaml", "jinja2", "markupsafe",
+              "rich.cells"}  # fmt: skip
+FITTING_THIRD = {"numpy", "numpy.typing", "scipy.optimize"}
 ADAPTERS_MAY = {
     "errors", "units", "language.sentence_graph", "ear.utterance", "ear.ports", "ear.graph",
     "bench.events", "bench.ports", "bench.log_chain", "bench.job", "bench.learned",

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -68,3 +69,23 @@ def test_the_version_loads_neither_numbers_nor_pages() -> None:
 def test_the_list_of_heavy_modules_is_looked_for_where_they_are_loaded() -> None:
     _, loaded, _ = heavy_after("import vosk")
     assert loaded == ["'vosk',", "'requests'"]
+
+
+def test_the_keyboard_is_ready_without_sound_pages_or_scipy(tmp_path: Path) -> None:
+    """What is loaded when the first line can be typed: who types waits for nothing else."""
+    job = str(tmp_path / "a.toml")
+    made = run(COMMAND, "new", job, "--name", "A", "--cylinders", "1", "--bore", "4", "--usual")
+    assert made.returncode == 0, made.stderr
+    code = (
+        "from assistant.adapters.terminal.terminal import Terminal\n"
+        "from assistant.cli import app\n"
+        f"heavy = {(*HEAVY, 'scipy', 'jinja2', 'soxr', 'duckdb')}\n"
+        "def ready(self, prompt):\n"
+        "    print('READY', [m for m in heavy if m in sys.modules])\n"
+        "    return iter(())\n"
+        "Terminal.lines = ready\n"
+        "app(sys.argv[1:], standalone_mode=False)\n"
+    )
+    done = run(code, "type", "--mute", job)
+    assert done.returncode == 0, done.stderr
+    assert "READY []" in done.stdout

@@ -8,7 +8,8 @@ import pytest
 
 from assistant.adapters.files.data_files import shipped
 from assistant.adapters.sound.wav_file import WavFile
-from assistant.build.ears import Ear, load_grammar, open_ear
+from assistant.build.ears import Ear, open_ear
+from assistant.build.words import load_grammar
 
 FOLDER = shipped("sample_audio")
 with (FOLDER / "manifest.csv").open(encoding="utf-8", newline="") as _file:

@@ -5,6 +5,7 @@ from enum import StrEnum
 
 from assistant.bench.commands import Check
 from assistant.bench.plan import RingKey
+from assistant.bench.ring_status import Concern, standings, verdict_of
 from assistant.bench.session import State
 from assistant.fitting.belief import Belief
 from assistant.fitting.leaves import next_leaf
@@ -29,6 +30,9 @@ class Step(StrEnum):
     CLOSE = "close"  # below or at the least, but the smallest cut could pass the most
     OVER = "over"  # above the most allowed: never a cut
     LIKELY_OVER = "likely over"  # likely, not surely
+    REPLACE = "replace"  # no ring is open, but this one was spoiled: another goes in its place
+    NOT_RIGHT = "not right"  # no ring is open, but this one was accepted and is not right
+    ALL_LIKELY = "all likely"  # every ring is accepted, some are only likely inside
     ALL_DONE = "all done"
 
 
@@ -63,7 +67,7 @@ def advise(state: State, key: RingKey | None = None) -> Advice:
     key = key if key is not None else state.here
     if key is None or state.ring(key).outcome is not None:
         following = state.next_ring()
-        return Advice(Step.PICK if following else Step.ALL_DONE, following)
+        return Advice(Step.PICK, following) if following is not None else _at_the_end(state)
     ring = state.ring(key)
     bench, window, belief = state.bench(key), state.window(key), state.belief(key)
     more_nm = max(0, window.target_nm - belief.best_nm) if belief.known else 0
@@ -97,6 +101,17 @@ def advise(state: State, key: RingKey | None = None) -> Advice:
             over = Step.OVER if cut.reason is CutReason.OVER else Step.LIKELY_OVER
             return replace(step(over), elsewhere=_elsewhere(state, key))
     return step(Step.MEASURE if leaf.stack else Step.CLOSE)
+
+
+def _at_the_end(state: State) -> Advice:
+    """What to do where no ring is open: all done only if every ring is accepted and is inside."""
+    left = {part.concern: part.keys[0] for part in verdict_of(standings(state)).parts}
+    if Concern.REPLACE in left:
+        return Advice(Step.REPLACE, left[Concern.REPLACE])
+    for concern, key in left.items():
+        if concern is not Concern.LIKELY:
+            return Advice(Step.NOT_RIGHT, key)
+    return Advice(Step.ALL_LIKELY if left else Step.ALL_DONE)
 
 
 def _elsewhere(state: State, key: RingKey) -> RingKey | None:

@@ -87,7 +87,6 @@ def decide(state: State, command: Command) -> tuple[ev.Event, ...]:
 
 _VOLUMES_PERCENT = (20, 35, 50, 70, 100)
 _SPEED_STEP_WPM = 25
-_SPEEDS_WPM = (95, 295)
 
 
 def _voice(now: ev.VoiceSet, change: VoiceChange) -> ev.VoiceSet:
@@ -99,9 +98,9 @@ def _voice(now: ev.VoiceSet, change: VoiceChange) -> ev.VoiceSet:
         case VoiceChange.SOFTER:
             volume = max((v for v in _VOLUMES_PERCENT if v < volume), default=volume)
         case VoiceChange.FASTER:
-            speed_wpm = max(speed_wpm, min(speed_wpm + _SPEED_STEP_WPM, _SPEEDS_WPM[1]))
+            speed_wpm = min(speed_wpm + _SPEED_STEP_WPM, ev.FASTEST_WPM)
         case VoiceChange.SLOWER:
-            speed_wpm = min(speed_wpm, max(speed_wpm - _SPEED_STEP_WPM, _SPEEDS_WPM[0]))
+            speed_wpm = max(speed_wpm - _SPEED_STEP_WPM, ev.SLOWEST_WPM)
     changed = ev.VoiceSet(volume_percent=volume, words_per_minute=speed_wpm)
     if changed == now:
         raise CommandNotAllowed(Refusal.VOICE_AT_ITS_LIMIT)
@@ -356,9 +355,7 @@ def _accept(state: State) -> tuple[ev.Event, ...]:
         return (accepted.model_copy(update={"outside": True}), *_then_next(state, key))
     below = belief.best_nm < window.least_nm
     about = QuestionReply.ACCEPT_BELOW if below else QuestionReply.ACCEPT_ABOVE
-    if window.least_nm <= belief.best_nm and (
-        window.most_nm is None or belief.best_nm <= window.most_nm
-    ):
+    if window.holds(belief.best_nm):
         about = QuestionReply.ACCEPT_UNSURE
     outside = accepted.model_copy(update={"outside": True})
     facts = QuestionFacts(cylinder=cylinder, ring=position, gap_nm=belief.best_nm)

@@ -22,7 +22,7 @@ from assistant.bench.reply import (
     reply_to_turn,
 )  # fmt: skip
 from assistant.bench.reply_terms import CommandNotAllowed, DoneReply, Refusal
-from assistant.bench.session import State, apply, replay
+from assistant.bench.session import State, apply
 from assistant.bench.standing import CallStanding, is_taken
 from assistant.bench.wording import Reply, Wording, join
 from assistant.ear.utterance import Heard
@@ -44,6 +44,7 @@ class Call:
     lossy: part of its sound was lost on the way. late: its beginning was spoken over a reply, when
     the bench was deaf.
     typed: it came from the keyboard, letter by letter, and is never taken for a sound-alike.
+    text: the line as it was typed, for a note.
     """
 
     heard: Heard
@@ -54,6 +55,7 @@ class Call:
     lossy: bool = False
     late: bool = False
     typed: bool = False
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +232,7 @@ class Dialogue:
                 call, "note", None, (ev.NoteKept(), lost),
                 lambda after: self._told(lost, after), tone=Tone.TROUBLE,
             )  # fmt: skip
-        text = None if clip is not None else " ".join(call.heard.words)
+        text = None if clip is not None else call.text or " ".join(call.heard.words)
         made = (ev.NoteKept(clip=clip, text=text),)
         return self._act(
             call, "note", None, made,
@@ -340,8 +342,3 @@ def _folded(state: State, envelopes: Iterable[ev.Envelope]) -> State:
     for envelope in envelopes:
         state = apply(state, envelope)
     return state
-
-
-def resumed(store: EventStore) -> State:
-    """The state that a stored log leaves. Raises LogDamaged."""
-    return replay(store.read())

@@ -221,12 +221,17 @@ class ClipsForgotten(_Event):
     clips: Annotated[int, Field(ge=0)]
 
 
+SOFTEST_PERCENT, LOUDEST_PERCENT = 10, 100
+SLOWEST_WPM, FASTEST_WPM = 80, 400
+"""How the voice may be set: volume in percent, speed in words a minute."""
+
+
 class VoiceSet(_Event):
     """How the replies sound from now on."""
 
     kind: Literal["voice set"] = "voice set"
-    volume_percent: Annotated[int, Field(ge=10, le=100)]
-    words_per_minute: Annotated[int, Field(ge=80, le=400)]
+    volume_percent: Annotated[int, Field(ge=SOFTEST_PERCENT, le=LOUDEST_PERCENT)]
+    words_per_minute: Annotated[int, Field(ge=SLOWEST_WPM, le=FASTEST_WPM)]
 
 
 Trouble = Literal[

@@ -24,6 +24,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from assistant.errors import JobError
+from assistant.fitting.bench import STROKE_NM
 from assistant.fitting.bench import GrinderKind as GrinderKind
 from assistant.fitting.geometry import MATERIALS
 from assistant.fitting.targets import smallest_bore_nm
@@ -207,14 +208,14 @@ class Grinder(_Frozen):
     def usual(kind: GrinderKind, unit: Unit) -> "Grinder":
         """Starting values: half a thou or a hundredth a step, 10 thou or 0.25 mm a cut.
 
-        A file stroke starts at 0.3 thou or 8 micrometres (a careful guess, no source).
+        A file stroke starts at fitting.bench.STROKE_NM, in a metric job at whole micrometres.
         """
         inch = unit is Unit.INCH
         cut_nm = 10 * NM_PER_THOU if inch else NM_PER_MM // 4
         if kind is GrinderKind.DIAL:
             step_nm = NM_PER_THOU // 2 if inch else 10_000
         else:
-            step_nm = 3 * NM_PER_THOU // 10 if inch else 8_000
+            step_nm = STROKE_NM if inch else round(STROKE_NM, -3)
         return Grinder(kind=kind, step_nm=step_nm, largest_cut_nm=cut_nm, butting_cut_nm=cut_nm)
 
 

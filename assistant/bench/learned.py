@@ -6,6 +6,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 from assistant.fitting.bench import Bench
+from assistant.fitting.bench import PersonAndTool as PersonAndTool
 
 Share = Annotated[float, Field(gt=0, le=2)]
 

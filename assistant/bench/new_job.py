@@ -6,8 +6,8 @@ it; options given beforehand are not asked again.
 """
 
 import re
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
@@ -26,8 +26,18 @@ from assistant.bench.job import (
     usual_leaves_nm,
     usual_over_nm,
 )
+from assistant.bench.plan import window_of
 from assistant.errors import JobError, LengthError
-from assistant.units import NM_PER_MM, Unit, parse_length, to_file
+from assistant.fitting.targets import Window
+from assistant.units import (
+    NM_PER_MM,
+    Unit,
+    parse_length,
+    show_bore,
+    show_gap,
+    show_span,
+    to_file,
+)  # fmt: skip
 
 Answers = Mapping[str, str]
 
@@ -45,39 +55,131 @@ class Question:
     asked: bool = True
 
 
+BACK = "back"
+"""The answer that goes to the question before."""
+AGREE = Question("write", f"Write it? yes, or {BACK} to change an answer", "yes")
+
 Ask = Callable[[Question, str], str]
 """Shows a question and why the last answer would not do ("" at first); gives the answer."""
 
 
-def interview(ask: Ask, *, options: Answers | None = None) -> Job:
+def interview(
+    ask: Ask,
+    *,
+    options: Answers | None = None,
+    earlier: Answers | None = None,
+    kept: dict[str, str] | None = None,
+    look: Callable[[Job], None] | None = None,
+) -> Job:
     """The job that the answers of ``ask`` and the ``options`` describe.
 
-    A wrong answer is asked again with the reason. Raises JobError at once for an option that will
+    A wrong answer is asked again with the reason; ``BACK`` goes to the question asked before.
+    earlier: answers of an interview that was broken off, offered as defaults. kept: takes what was
+    asked and answered, as it is answered. look: shows the job before a last question, from which
+    one can still go back; None = no such question. Raises JobError at once for an option that will
     not do or that no question of this job has.
     """
-    given = dict(options or {})
+    given, offered = dict(options or {}), dict(earlier or {})
     answers: dict[str, str] = {}
-    while question := next(
-        (q for q in questions(answers) if q.key not in answers and (q.asked or q.key in given)),
-        None,
-    ):
-        if question.key in given:
+    asked = kept if kept is not None else {}
+
+    def step_back() -> None:
+        if asked:
+            key, answer = asked.popitem()
+            del answers[key]
+            offered[key] = answer
+
+    while True:
+        question = next(
+            (q for q in questions(answers) if q.key not in answers and (q.asked or q.key in given)),
+            None,
+        )
+        if question is None:
+            if given:
+                keys = ", ".join(q.key for q in questions(answers))
+                raise JobError(
+                    f"{', '.join(given)}: not asked for this job. Its questions are {keys}."
+                )
+            job = _job(answers)
+            if look is None:
+                return job
+            look(job)
+            if _agreed(ask):
+                return job
+            step_back()
+        elif question.key in given:
             try:
                 answers[question.key] = check(question, given.pop(question.key), answers)
-            except JobError as exc:
-                raise JobError(f"{question.key}: {exc}") from exc
-            continue
-        reason = ""
-        while question.key not in answers:
-            typed = ask(question, reason)
-            try:
-                answers[question.key] = check(question, typed, answers)
-            except JobError as exc:
-                reason = str(exc)
-    if given:
-        keys = ", ".join(q.key for q in questions(answers))
-        raise JobError(f"{', '.join(given)}: not asked for this job. Its questions are {keys}.")
-    return _job(answers)
+            except JobError as error:
+                raise JobError(f"{question.key}: {error}") from error
+        else:
+            answer = _answered(ask, question, answers, offered)
+            if answer is None:
+                step_back()
+            else:
+                asked[question.key] = answers[question.key] = answer
+
+
+def _answered(
+    ask: Ask, question: Question, answers: Answers, offered: dict[str, str]
+) -> str | None:
+    """An answer that will do; None for BACK."""
+    reason = ""
+    while True:
+        shown = question
+        if offered.get(question.key):
+            shown = replace(question, default=offered[question.key])
+        typed = ask(shown, reason)
+        if typed.strip().lower() == BACK:
+            return None
+        try:
+            return check(shown, typed, answers)
+        except JobError as error:
+            reason = str(error)
+            offered.pop(question.key, None)  # what does not fit any more is not offered again
+
+
+def _agreed(ask: Ask) -> bool:
+    """Whether the job that was shown is to be written; False for BACK."""
+    reason = ""
+    while True:
+        typed = ask(AGREE, reason).strip().lower()
+        if typed in ("", "yes", "y"):
+            return True
+        if typed in (BACK, "no", "n"):
+            return False
+        reason = f"{typed!r} is no answer: write yes, or {BACK} to change an answer."
+
+
+def summary(job: Job) -> Iterator[str]:
+    """What a job comes to, in lines: the window of every ring in its bore, tool and leaves."""
+    unit = job.unit
+    yield f"{job.name}: {job.cylinders} cylinders, bore {show_bore(job.bore_nm, unit)}"
+    for position in job.order:
+        by_window: dict[Window, list[int]] = {}
+        for cylinder in range(1, job.cylinders + 1):
+            by_window.setdefault(window_of(job, (cylinder, position)), []).append(cylinder)
+        for window, cylinders in by_window.items():
+            told = f"{show_gap(window.least_nm, unit)} or more"
+            if window.most_nm is not None:
+                span = show_span(window.least_nm, window.most_nm, unit)
+                told = f"{span}, aim at {show_gap(window.target_nm, unit)}"
+            where = "" if len(by_window) == 1 else f" of {_cylinders(cylinders)}"
+            yield f"  {f'{position} ring{where}':<28}{told}"
+    step, largest = (show_gap(nm, unit) for nm in (job.grinder.step_nm, job.grinder.largest_cut_nm))
+    tool = (
+        f"dial, steps of {step}"
+        if job.grinder.kind is GrinderKind.DIAL
+        else (f"file, about {step} a stroke")
+    )
+    yield f"  {'grinder':<28}{tool}, largest cut {largest}"
+    thin, thick = job.leaves_nm[0], job.leaves_nm[-1]
+    yield f"  {'leaves':<28}{len(job.leaves_nm)}, {show_span(thin, thick, unit)}"
+
+
+def _cylinders(numbers: Sequence[int]) -> str:
+    word = "cylinder" if len(numbers) == 1 else "cylinders"
+    return f"{word} {', '.join(map(str, numbers))}"
 
 
 def take_default(question: Question, reason: str) -> str:
@@ -97,10 +199,10 @@ def check(question: Question, typed: str, answers: Answers) -> str:
         raise JobError("This needs an answer.")
     try:
         _job({**answers, question.key: answer})
-    except ValidationError as exc:
-        raise JobError(f"{answer!r} will not do: {refusal(exc)}.") from exc
-    except LengthError as exc:
-        raise JobError(str(exc)) from exc
+    except ValidationError as error:
+        raise JobError(f"{answer!r} will not do: {refusal(error)}.") from error
+    except LengthError as error:
+        raise JobError(str(error)) from error
     return answer
 
 

@@ -54,7 +54,10 @@ class Speaker(Protocol):
         """Fall silent at once; what was still to be said is dropped."""
 
     def set_voice(self, *, volume_percent: int, words_per_minute: int) -> None:
-        """How to sound from the next reply on: 10..100, 80..400. Raises SpeakerError."""
+        """How to sound from the next reply on, within the limits of ``events``.
+
+        Raises SpeakerError.
+        """
 
     def close(self) -> None:
         """Finish what is being said and let go of the voice; calling it twice does no harm."""

@@ -6,8 +6,9 @@ from assistant.bench import events as ev
 from assistant.bench.advice import Advice, Step, advise
 from assistant.bench.chances import told_risk, told_share
 from assistant.bench.commands import Ask, Check, Command, Question
+from assistant.bench.gap_words import is_guess
 from assistant.bench.interpretation import Rejection
-from assistant.bench.plan import BAND_SHARE
+from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.bench.reply_terms import (
     AdviceReply,
     AnswerReply,
@@ -24,6 +25,7 @@ from assistant.bench.reply_terms import (
     Stack,
     Strokes,
 )
+from assistant.bench.ring_status import standings, verdict_of
 from assistant.bench.session import Pending, State
 from assistant.bench.wording import Facts, Reply, Wording, join
 from assistant.errors import LogDamaged
@@ -31,10 +33,8 @@ from assistant.fitting.belief import Belief
 from assistant.fitting.facts import Feel
 from assistant.fitting.removal import is_narrow
 from assistant.fitting.targets import Window
-from assistant.units import NM_PER_THOU, Unit, round_to
+from assistant.units import Unit, round_to
 
-WIDE_BAND_NM = 3 * NM_PER_THOU
-"""A gap whose 95 % band is wider is told as a band, not as a figure; in both units the same."""
 _MOST_TOLD = 3
 
 
@@ -187,6 +187,8 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         facts["leaf_stack"] = Stack(advice.stack_nm)
     if advice.key is not None:
         facts["place"] = wording.place(advice.key)
+    if advice.step in (Step.ALL_DONE, Step.ALL_LIKELY, Step.NOT_RIGHT):
+        facts |= _verdict_facts(state, advice.key)
     if advice.window is not None:
         facts |= _window_facts(advice.window, unit, wording)
     if advice.belief is not None and advice.belief.known:
@@ -199,6 +201,14 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
     return join([told, wording.fill(GapReply.FITS_OTHER, unit, place)])
 
 
+def _verdict_facts(state: State, key: RingKey | None = None) -> dict[str, Fact | Reply]:
+    """The verdict on the job for a reply, and how the ring at ``key`` stands."""
+    found = standings(state)
+    words = verdict_of(found).words()
+    standing = found[key].words if key is not None else ""
+    return {"verdict": Reply(words.capitalize(), words), "standing": standing}
+
+
 _PLAIN_ADVICE = {
     Step.PICK: AdviceReply.PICK,
     Step.ENDS: AdviceReply.ENDS,
@@ -206,6 +216,9 @@ _PLAIN_ADVICE = {
     Step.CLOSE: AdviceReply.CLOSE,
     Step.OVER: AdviceReply.OVER,
     Step.LIKELY_OVER: AdviceReply.LIKELY_OVER,
+    Step.REPLACE: AdviceReply.REPLACE,
+    Step.NOT_RIGHT: AdviceReply.NOT_RIGHT,
+    Step.ALL_LIKELY: AdviceReply.ALL_LIKELY,
     Step.ALL_DONE: AdviceReply.ALL_DONE,
 }
 
@@ -262,13 +275,6 @@ def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, Fac
     return facts
 
 
-def is_guess(belief: Belief) -> bool:
-    """Whether a known gap is only known as a band, so that no one figure of it may be told: neither
-    the gap nor what is still to go."""
-    low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    return high_nm - low_nm > WIDE_BAND_NM
-
-
 def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
     """The gap in a few words: a figure where the band is narrow (with its margin if ``sure``,
     since measuring is over then), else the band."""
@@ -289,9 +295,7 @@ def _done(event: ev.Event, after: State, wording: Wording) -> Reply:
     """How an event is confirmed: in as few words as tell a mishearing from the truth."""
     unit = after.the_job.unit
     here = {"place": wording.place(after.here)} if after.here is not None else {}
-    places = list(after.the_job.places())
-    open_count = len(after.open_rings())
-    facts: dict[str, Fact | Reply] = {**here, "open": open_count, "done": len(places) - open_count}
+    facts: dict[str, Fact | Reply] = dict(here)
     match event:
         case ev.SessionOpened():
             return Reply("", "")
@@ -334,6 +338,7 @@ def _done(event: ev.Event, after: State, wording: Wording) -> Reply:
             name = DoneReply.KEEPING_CALLS if on else DoneReply.NOT_KEEPING_CALLS
         case ev.SessionClosed():
             name = DoneReply.CLOSED
+            facts |= _verdict_facts(after)
         case _:
             return Reply("", "")
     return wording.fill(name, unit, facts)

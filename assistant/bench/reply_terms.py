@@ -123,6 +123,9 @@ class AdviceReply(ReplyName):
     CLOSE = "close"
     OVER = "over"
     LIKELY_OVER = "likely over"
+    REPLACE = "replace"
+    NOT_RIGHT = "not right"
+    ALL_LIKELY = "all likely"
     ALL_DONE = "all done"
 
 

@@ -36,6 +36,8 @@ class Ring:
     """One ring: what is known of it (oldest first), checks since the last cut, how it ended.
 
     passes: cuts made. outside: accepted by the builder though not known to be in the window.
+    replaced: rings that were spoiled in this place before this one. What all this comes to:
+    ring_status.py.
     """
 
     facts: tuple[Fact, ...] = ()
@@ -43,6 +45,7 @@ class Ring:
     passes: int = 0
     outcome: Outcome | None = None
     outside: bool = False
+    replaced: int = 0
 
     @property
     def measured(self) -> bool | None:
@@ -271,7 +274,9 @@ def with_ring_event(state: State, event: ev.RingEvent) -> State:
         case ev.RingSkipped():
             ring, here = replace(ring, outcome=Outcome.SKIPPED), None
         case ev.RingReopened(fresh=fresh):
-            ring = Ring() if fresh else replace(ring, outcome=None, outside=False)
+            before = ring.replaced + (ring.outcome is Outcome.SPOILED)
+            opened = replace(ring, outcome=None, outside=False)
+            ring = Ring(replaced=before) if fresh else opened
     return replace(state, rings={**state.rings, key: ring}, here=here)
 
 

@@ -10,7 +10,7 @@ from assistant.bench.commands import Report, command_from
 from assistant.bench.job import Job
 from assistant.bench.learned import Learned, learned_from, started_from
 from assistant.bench.plan import bench_of
-from assistant.errors import LengthError
+from assistant.errors import LearnedError, LengthError
 from assistant.fitting.facts import Reading
 from assistant.fitting.learning import offset, slot_seen
 from assistant.language.grammar import Grammar
@@ -20,13 +20,13 @@ WIDEST_NM = 3_000_000
 
 
 def readings_called(calls: Sequence[str], grammar: Grammar, unit: Unit) -> list[Reading]:
-    """Readings as they would be called at the bench. Raises LengthError for anything else."""
+    """Readings as they would be called at the bench. Raises LearnedError for anything else."""
     readings: list[Reading] = []
     for call in calls:
         parsed = grammar.parse(grammar.words_of(call))
         command = command_from(parsed, unit) if parsed is not None else None
         if not isinstance(command, Report) or command.place is not None:
-            raise LengthError(
+            raise LearnedError(
                 f"{call!r} is no reading: write it as you would call it, like "
                 "'nineteen goes twenty snug'."
             )
@@ -39,8 +39,8 @@ def taught_by_slot(
 ) -> Learned:
     """``known`` with the offset of feel that leaves in a slot of ``width_nm`` show.
 
-    Raises LengthError for a width outside 0..3 mm, and for readings that leave open how wide the
-    slot feels, or that fit no slot of about that width.
+    Raises LengthError for a width outside 0..3 mm; LearnedError for readings that leave open how
+    wide the slot feels, or that fit no slot of about that width.
     """
     if not 0 < width_nm <= WIDEST_NM:
         raise LengthError(
@@ -50,12 +50,12 @@ def taught_by_slot(
     bench = started_from(bench_of(job), known)
     felt = slot_seen(bench, readings)
     if not felt.known or felt.sd_nm > job.unit.call_nm:
-        raise LengthError(
+        raise LearnedError(
             "These readings leave open how wide the slot feels: try leaves until one goes and the "
             "next does not, and give both."
         )
     if abs(felt.mean_nm - width_nm) > 5 * job.unit.call_nm:
-        raise LengthError(
+        raise LearnedError(
             f"Leaves feel a slot of {show_gap(round(felt.mean_nm), job.unit)} there, not of "
             f"{show_gap(width_nm, job.unit)}: look at the width and the leaves again."
         )

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from assistant.bench.dialogue import Call, Dialogue, Turn
 from assistant.bench.ports import Clock, Display, Keys, Mode, Speaker
+from assistant.ear.levels import QUIETEST_DB, RunningFloor
 from assistant.ear.listener import Listener
 from assistant.ear.ports import AudioSource, Standings
 from assistant.ear.utterance import FRAME_S, Heard, Samples, Utterance
@@ -25,7 +26,6 @@ _RETRY_S = 2.0
 _LOOK_S = 0.02
 _SLEPT_S = 60.0  # wall clock ahead of the sound by more than this: the machine slept
 _SET_BACK_S = 5.0
-_FLOOR_DB_PER_FRAME = 0.05  # the floor of the noise rises so slowly, and falls at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +82,8 @@ class LiveBench:
         self._deaf_until_s = -_LATE_S
         self._cut_in_frames = 0
         self._frames = 0
-        self._noise_db = 0.0
+        self._floor = RunningFloor()
+        self._noise_db = QUIETEST_DB
         self._shown: Mode | None = None
         self._last = (self._clock.now(), self._clock.elapsed_s())
 
@@ -211,10 +212,7 @@ class LiveBench:
 
     def _show_level(self, deaf: bool) -> None:
         level_db = self._listener.level_db
-        if not self._frames or level_db < self._noise_db:
-            self._noise_db = level_db
-        elif not self._listener.in_speech:
-            self._noise_db += min(_FLOOR_DB_PER_FRAME, level_db - self._noise_db)
+        self._noise_db = self._floor.take(level_db, held=self._listener.in_speech)
         mode = self._mode(deaf)
         if self._frames % _LEVEL_EVERY == 0 or mode is not self._shown:
             self._show(mode)

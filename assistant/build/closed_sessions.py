@@ -20,9 +20,9 @@ from assistant.bench.events import (
     envelope,
 )
 from assistant.bench.log_chain import told_damage
-from assistant.build.ears import load_grammar, load_wording
 from assistant.build.log_memory import kept_records
 from assistant.build.sessions import SOFTWARE, SessionFolder, folder_elsewhere, memory_of
+from assistant.build.words import load_grammar, load_wording
 from assistant.errors import LogDamaged, LogError, SheetError
 from assistant.record.seal import Form, Seal, Verdict, judge, read_seal
 from assistant.record.sheet_forms import sheet_record

@@ -7,43 +7,25 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from assistant.adapters.files.data_files import grammar_texts, shipped
+from assistant.adapters.files.data_files import shipped
 from assistant.adapters.recognisers.own_model import assurance_data, compiled, usual_cache
 from assistant.adapters.recognisers.vosk_recognizer import VoskRecognizer
 from assistant.adapters.sound.rnnoise import open_front_end
 from assistant.bench.interpretation import refused_by_ear
 from assistant.bench.standing import CallStanding
-from assistant.bench.wording import Wording
 from assistant.ear.call_confidence import Judge, Weights, weights_from
 from assistant.ear.listener import Listener
 from assistant.ear.ports import AudioSource, FrontEnd, Recognizer, Standings
 from assistant.ear.utterance import Heard, Utterance
 from assistant.errors import RecognizerError
 from assistant.language.grammar import Grammar
-from assistant.language.grammar_files import REPLIES_FILE
 from assistant.language.sentence_graph import WordGraph
-from assistant.units import Unit
 
 DEFAULT_EAR = "own"
 EARS = (DEFAULT_EAR,)
 OWN_MODEL = "leafcall-en"
 SPEEDS = 0.93, 1.075
 """Two hearings of each call: a little slower and a little faster than it was said."""
-
-
-def load_grammar(folder: Path | None = None, *, unit: Unit = Unit.INCH) -> Grammar:
-    """The grammar in ``folder``, or the bench's own. Raises GrammarError."""
-    if folder is None:
-        return Grammar(grammar_texts(shipped("grammar")), unit=unit)  # the tests have looked at it
-    grammar = Grammar(grammar_texts(folder), unit=unit)
-    grammar.refuse_double_meaning()
-    return grammar
-
-
-def load_wording(grammar: Grammar | None = None) -> Wording:
-    """The bench's replies, numbers worded by ``grammar``; None leaves them in figures."""
-    numbers = grammar.numbers if grammar is not None else None
-    return Wording(grammar_texts(shipped("grammar"))[REPLIES_FILE], numbers)
 
 
 def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:

@@ -9,7 +9,7 @@ from assistant.adapters.files.history_files import find_logs
 from assistant.adapters.files.history_store import RING, SESSION, HistoryStore
 from assistant.adapters.files.parquet_files import write_parquet
 from assistant.adapters.files.session_log import read_log
-from assistant.bench.learned import Learned
+from assistant.bench.learned import Learned, PersonAndTool
 from assistant.bench.session import replay
 from assistant.build.log_reader import Found, read_past
 from assistant.build.sessions import folder_elsewhere, session_folders
@@ -58,15 +58,15 @@ class PastWork:
         self.left_out.sort()
         self.copies = self._store.drop_copies()
 
-    def history(self, *, now: Mapping[str, Learned]) -> History:
-        """What the sessions tell. now: learned values by who, as the next job would start."""
+    def history(self, *, now: Mapping[PersonAndTool, Learned]) -> History:
+        """What the sessions tell. now: learned values, as the next job would start."""
         store = self._store
         told = tuple(
             Worker(
-                who,
+                key := PersonAndTool.read(who),
                 period(store.sums(who)),
                 tuple(period(row) for row in store.periods(who)),
-                now.get(who),
+                now.get(key),
             )
             for who in store.whos()
         )
@@ -81,21 +81,24 @@ class PastWork:
         self._store.close()
 
 
-_of_session = attrgetter(*SESSION)
+def _of_session(session: PastSession) -> tuple[object, ...]:
+    return tuple(str(session.who) if name == "who" else getattr(session, name) for name in SESSION)
+
+
 _of_ring = attrgetter(*RING)
 
 
 def learned_anew(
     logs: Sequence[Path], *, progress: Progress = lambda _done, _all: None
-) -> tuple[dict[str, Learned], list[Found]]:
-    """(learned values by who, logs that could not be used and why).
+) -> tuple[dict[PersonAndTool, Learned], list[Found]]:
+    """(learned values, logs that could not be used and why).
 
     Each log holds what its session began with. The newest log whose start had been taught by as
     many rings as the logs before it hold is trusted, and the rings after it are learned from in
     the order in which sessions ended. So values that were lost come back exactly, and rings that a
     start did not know of (the values had been erased, or two sessions ran at once) count again.
     """
-    sessions: dict[str, dict[str, tuple[str, PastSession]]] = {}
+    sessions: dict[PersonAndTool, dict[str, tuple[str, PastSession]]] = {}
     bad: list[Found] = []
     for path, found in read_past(logs):
         if not isinstance(found, PastSession):

@@ -19,7 +19,8 @@ from assistant.adapters.sound.microphone import Microphone
 from assistant.adapters.sound.speaker import VoiceSpeaker
 from assistant.adapters.sound.wav_file import WavFile
 from assistant.bench.ports import Speaker
-from assistant.build.ears import DEFAULT_EAR, load_grammar, open_ear
+from assistant.build.ears import DEFAULT_EAR, open_ear
+from assistant.build.words import load_grammar
 from assistant.ear.levels import figures_of, level_db
 from assistant.ear.ports import AudioSource
 from assistant.ear.utterance import FRAME_S, SAMPLE_RATE_HZ, Samples

@@ -6,8 +6,9 @@ from pathlib import Path
 from assistant.adapters.files.session_log import read_log
 from assistant.adapters.sound.wav_file import WavFile
 from assistant.bench.session import replay
-from assistant.build.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
+from assistant.build.ears import DEFAULT_EAR, Ear, open_ear
 from assistant.build.sessions import SessionFolder
+from assistant.build.words import load_grammar
 from assistant.ear.utterance import Heard, Hypothesis
 from assistant.errors import AudioError, LogError
 from assistant.record.rehearing import HeardAgain, heard_again, kept_calls

@@ -11,26 +11,26 @@ from pathlib import Path
 
 from assistant import __version__
 from assistant.adapters.files.clips import Clips
+from assistant.adapters.files.data_files import page_template
 from assistant.adapters.files.failover_log import SturdyLog
 from assistant.adapters.files.job_file import read_job
 from assistant.adapters.files.learned_file import LearnedFile, usual_path
 from assistant.adapters.files.log_heads import LogHeads
 from assistant.adapters.files.session_log import LogPlace, in_use, read_log
-from assistant.adapters.files.sheet_file import save_sheet, sheet_template
+from assistant.adapters.files.sheet_file import save_sheet
 from assistant.bench.dialogue import Call, Dialogue, Turn
 from assistant.bench.events import ClipKeepingSet, SessionOpened, VoiceSet
 from assistant.bench.job import Job
+from assistant.bench.learned import PersonAndTool
 from assistant.bench.log_chain import told_damage
 from assistant.bench.ports import Speaker
 from assistant.bench.session import replay
 from assistant.bench.wording import Wording
-from assistant.build.ears import load_grammar, load_wording
 from assistant.build.log_memory import LogMemory, keep_older_sheets
+from assistant.build.words import load_grammar, load_wording
 from assistant.ear.utterance import Heard, Utterance
 from assistant.errors import JobError, LearnedError, LogDamaged, LogError, LogInUse
 from assistant.language.grammar import Grammar
-from assistant.record.sheet_forms import sheet_page, sheet_record, sheet_table
-from assistant.record.sheet_from_log import sheet_of
 
 SOFTWARE = f"leafcall {__version__}"
 
@@ -249,9 +249,9 @@ def _bring_home(log: SturdyLog, away: SessionFolder, home: SessionFolder) -> Non
     Clips(away.clips).move_to(home.clips)
 
 
-def learned_key(job: Job) -> str:
-    """Under which name the learned values of a job are kept: who, with what."""
-    return f"{job.person or 'anyone'}, {job.grinder.kind.value}"
+def learned_key(job: Job) -> PersonAndTool:
+    """To whom the learned values of a job belong."""
+    return PersonAndTool(job.person, job.grinder.kind)
 
 
 def _keep_learned(learned: LearnedFile | None, dialogue: Dialogue) -> None:
@@ -309,6 +309,10 @@ def write_sheet(folder: SessionFolder, wording: Wording) -> tuple[str, ...]:
     Raises LogError if the log cannot be read, LogDamaged if its job is lost, SheetError if a file
     cannot be written.
     """
+    # Here: pages take a while to load, and nobody waits for them before the first call.
+    from assistant.record.sheet_forms import sheet_page, sheet_record, sheet_table
+    from assistant.record.sheet_from_log import sheet_of
+
     found = memory_of(folder).scan()
     if not any(isinstance(envelope.event, SessionOpened) for envelope in found.events):
         if found.damages:
@@ -320,10 +324,10 @@ def write_sheet(folder: SessionFolder, wording: Wording) -> tuple[str, ...]:
     damage = told_damage(found.events, found.damages)
     sheet = sheet_of(
         found.events, log_name=f"{folder.path.name}/{folder.log.name}", wording=wording,
-        log_check="" if damage else found.check, damage=damage,
+        log_check="" if damage else found.check, damage=damage, local=datetime.astimezone,
     )  # fmt: skip
     kept = keep_older_sheets(folder.path, found)
-    save_sheet(folder.sheet, sheet_page(sheet, template=sheet_template()))
+    save_sheet(folder.sheet, sheet_page(sheet, template=page_template("sheet")))
     save_sheet(folder.table, sheet_table(sheet))
     save_sheet(folder.record, sheet_record(sheet))
     if not kept:

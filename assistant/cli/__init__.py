@@ -16,10 +16,10 @@ from assistant.adapters.terminal.terminal import Terminal
 from assistant.errors import LeafcallError
 
 _WHERE = {
-    "new": "job", "fit": "fit", "type": "fit", "hear": "fit", "review": "review", "sheet": "sheet",
-    "forget": "sheet", "mend": "sheet", "history": "history", "again": "rehear", "learned": "job",
-    "slot": "job", "phrases": "job", "models": "job", "check": "check", "practice": "check",
-    "demo": "fit",
+    "new": "job", "fit": "fit", "type": "keyboard", "hear": "fit", "review": "review",
+    "sheet": "sheet", "forget": "sheet", "mend": "sheet", "history": "history", "again": "rehear",
+    "learned": "job", "slot": "job", "phrases": "job", "models": "job", "check": "check",
+    "practice": "check", "demo": "fit",
 }  # fmt: skip
 """Command -> its module in this package; in the order of the help."""
 
@@ -54,6 +54,8 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
+_KEEP_A_LOG = ("fit", "type", "hear")
+_KEPT = " What was confirmed is in the log."
 _STOPPED = 130  # by Ctrl-C; typer ends with this code as well
 
 
@@ -68,7 +70,8 @@ def main() -> None:
     except (KeyboardInterrupt, SystemExit) as stop:
         if isinstance(stop, SystemExit) and stop.code != _STOPPED:
             raise
-        terminal.warn("leafcall: stopped. What was confirmed is in the log.")
+        command = next((word for word in sys.argv[1:] if word in _WHERE), "")
+        terminal.warn(f"leafcall: stopped.{_KEPT if command in _KEEP_A_LOG else ''}")
         sys.exit(_STOPPED)
     except BrokenPipeError:
         sys.exit(1)

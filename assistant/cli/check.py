@@ -15,7 +15,7 @@ from assistant.adapters.files.kept_set import KeptSet
 from assistant.adapters.sound.microphone import Microphone
 from assistant.adapters.terminal.keys import Keys, NoKeys, open_keys
 from assistant.adapters.terminal.terminal import Steps, Terminal
-from assistant.build.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
+from assistant.build.ears import DEFAULT_EAR, Ear, open_ear
 from assistant.build.machine_checks import MEASURED_S, Wanted, checks
 from assistant.build.practice_runs import (
     SKIP,
@@ -26,7 +26,8 @@ from assistant.build.practice_runs import (
     score_again,
     seed_of_now,
 )  # fmt: skip
-from assistant.cli.options import Denoise, EarName
+from assistant.build.words import load_grammar
+from assistant.cli.ear_options import Denoise, EarName
 from assistant.errors import AudioError, LeafcallError
 from assistant.tryout import practice as practising
 from assistant.tryout.checkup import Finding, Verdict, all_work

@@ -1,4 +1,4 @@
-"""The demo: a whole bench session heard from the sample sound, through the real ear and house."""
+"""The demo: a whole bench session heard from the sample sound, through the real program."""
 
 import csv
 import shutil
@@ -17,7 +17,7 @@ from assistant.bench.wording import Wording
 from assistant.build.ears import Ear, open_ear
 from assistant.build.sessions import Session, open_session, write_sheet
 from assistant.display.turn_lines import turn_lines
-from assistant.errors import LeafcallError
+from assistant.errors import FolderError
 
 JOB_NAME = "heron-twin.toml"
 
@@ -45,7 +45,7 @@ class _Clip:
 def run_demo(out: Path, terminal: Terminal, *, ear: str, denoise: bool | None) -> None:
     """Play the sample session into ``out`` (replies, log, sheet) and show it as it goes.
 
-    Raises LeafcallError if ``out`` holds something that is not an earlier demo.
+    Raises FolderError if ``out`` holds something that is not an earlier demo.
     """
     clips = _clips(shipped("sample_audio") / "demo")
     job = _fresh_folder(out)
@@ -163,11 +163,11 @@ def _fresh_folder(out: Path) -> Path:
     job = out / JOB_NAME
     if out.exists():
         if any(out.iterdir()) and not job.exists():
-            raise LeafcallError(f"{out} holds other things: name another folder with --out.")
+            raise FolderError(f"{out} holds other things: name another folder with --out.")
         shutil.rmtree(out)
     try:
         out.mkdir(parents=True)
         shutil.copyfile(shipped("sample_audio") / "demo" / "demo.toml", job)
     except OSError as error:
-        raise LeafcallError(f"{out} cannot be made: {error.strerror}.") from error
+        raise FolderError(f"{out} cannot be made: {error.strerror}.") from error
     return job

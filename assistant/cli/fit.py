@@ -1,58 +1,33 @@
-"""Commands that fit rings: by voice, from the keyboard, from recordings, and the demo."""
+"""Commands that fit rings by voice: from the microphone, from recordings, and the demo."""
 
-import io
-import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from assistant.adapters.files.learned_file import LearnedFile, usual_path
-from assistant.adapters.recognisers.typed_recognizer import TypedRecognizer
-from assistant.adapters.sound.loudspeaker import LoudSpeaker
 from assistant.adapters.sound.microphone import Microphone, look_again
-from assistant.adapters.sound.speaker import SilentSpeaker, VoiceSpeaker
 from assistant.adapters.sound.wav_file import WavFile
 from assistant.adapters.terminal.keys import NoKeys, open_keys
 from assistant.adapters.terminal.terminal import Terminal, libraries_silenced
-from assistant.bench.dialogue import Call
 from assistant.bench.events import ClipKeepingSet
-from assistant.bench.ports import Keys, Speaker
-from assistant.bench.session import USUAL_VOICE
+from assistant.bench.ports import Keys
 from assistant.bench.turn_taking import LiveBench, Manners
-from assistant.build.ears import (
-    DEFAULT_EAR,
-    Ear,
-    hear_records,
-    load_grammar,
-    load_wording,
-    open_ear,
-)  # fmt: skip
+from assistant.build.ears import DEFAULT_EAR, Ear, hear_records, open_ear
 from assistant.build.screens import Screen, open_screen
 from assistant.build.sessions import (
     Session,
-    SessionFolder,
     SystemClock,
-    open_session,
-    write_sheet,
 )
+from assistant.build.words import load_grammar, load_wording
 from assistant.cli.demo import run_demo
-from assistant.cli.options import (
-    Denoise,
-    EarName,
-    Fresh,
-    JobFile,
-    KeepCalls,
-    KeepMb,
-    Mute,
-    Plain,
-    Speed,
-)
+from assistant.cli.ear_options import Denoise, EarName
+from assistant.cli.options import Fresh, JobFile, KeepCalls, KeepMb, Mute, Plain, Speed
+from assistant.cli.running import line_screen, running_session
 from assistant.ear.ports import AudioSource
-from assistant.errors import LeafcallError
+from assistant.errors import LeafcallError, TerminalError
 from assistant.language.grammar import Grammar
 
 
@@ -88,7 +63,7 @@ def fit(
     try:
         with (
             libraries_silenced(),
-            _session(
+            running_session(
                 job, screen, mute=mute, fresh=fresh, speed=speed, tones=not no_tones,
                 keeping=_keeping(keep, keep_mb),
             ) as session,
@@ -97,7 +72,7 @@ def fit(
             screen,
         ):  # fmt: skip
             if key_to_talk and isinstance(keys, NoKeys):
-                raise LeafcallError(
+                raise TerminalError(
                     "--key-to-talk needs a keyboard, and standard input is no terminal: run it in "
                     "a terminal window, or leave the option out."
                 )
@@ -121,28 +96,6 @@ def _microphone_again(device: str | None) -> Microphone:
 
 def _keeping(on: bool | None, most_mb: int) -> ClipKeepingSet | None:
     return None if on is None else ClipKeepingSet(on=on, most_mb=most_mb)
-
-
-def type_(job: JobFile, mute: Mute = False, fresh: Fresh = False, speed: Speed = None) -> None:
-    """Fit rings from the keyboard: the same calls, typed, one a line."""
-    screen = _lines()
-    with _session(job, screen, mute=mute, fresh=fresh, speed=speed, tones=False) as session:
-        keyboard = TypedRecognizer(session.grammar.words_of)
-        for line in _typed_lines():
-            heard = keyboard.hear(line)
-            if not heard.words:
-                continue
-            session.speaker.stop()  # who types on has read the reply
-            turn = session.dialogue.take(Call(heard, source="keyboard", typed=True))
-            if turn.state.closed:
-                return
-
-
-def _typed_lines() -> Iterator[str]:
-    # A byte that is no UTF-8 becomes a word that is refused, not an end of the session.
-    if isinstance(sys.stdin, io.TextIOWrapper):
-        sys.stdin.reconfigure(errors="replace")
-    yield from sys.stdin
 
 
 def hear(
@@ -176,8 +129,8 @@ def hear(
         )
     job, sounds = files[0], [WavFile(path) for path in files[1:]]
     with (
-        _session(
-            job, _lines(), mute=not speak, fresh=fresh, speed=None, tones=False,
+        running_session(
+            job, line_screen(), mute=not speak, fresh=fresh, speed=None, tones=False,
             keeping=_keeping(keep, keep_mb),
         ) as session,
         _ear(session.grammar, ear=ear, denoise=denoise) as opened,
@@ -213,59 +166,6 @@ def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: boo
 
 def _tell_progress(terminal: Terminal, path: Path, read_s: float) -> None:
     terminal.warn(f"{path.name}: {read_s / 60:.0f} min heard")
-
-
-def _lines() -> Screen:
-    return open_screen(plain=True, cautions=load_wording().cautions)
-
-
-@contextmanager
-def _session(
-    job: Path,
-    screen: Screen,
-    *,
-    mute: bool,
-    fresh: bool,
-    speed: int | None,
-    tones: bool,
-    keeping: ClipKeepingSet | None = None,
-) -> Iterator[Session]:
-    """A session that shows and speaks; on the way out it writes the sheet."""
-    terminal = Terminal()
-    speaker: Speaker = SilentSpeaker() if mute else LoudSpeaker(VoiceSpeaker(), tones=tones)
-    voice = None
-    if speed is not None:
-        voice = USUAL_VOICE.model_copy(update={"words_per_minute": speed})
-    try:
-        with open_session(
-            job, speaker=speaker, show=screen.show, new=fresh, learned=LearnedFile(usual_path()),
-            voice=voice, keeping=keeping,
-        ) as session:  # fmt: skip
-            if session.repaired is not None:
-                terminal.warn(
-                    "The last line of the log was torn (power lost?). It was never confirmed; it "
-                    f"is kept in {session.repaired}."
-                )
-            try:
-                yield session
-            except LeafcallError:
-                with suppress(LeafcallError):  # the first error is the one to be told
-                    _leave_sheet(terminal, session.folder, session)
-                raise
-            except BaseException:
-                _leave_sheet(terminal, session.folder, session)
-                raise
-            _leave_sheet(terminal, session.folder, session)
-    finally:
-        speaker.close()
-
-
-def _leave_sheet(terminal: Terminal, folder: SessionFolder, session: Session) -> None:
-    for sentence in write_sheet(folder, session.wording):
-        terminal.warn(sentence)
-    terminal.show("")
-    terminal.show(f"Log    {folder.log}")
-    terminal.show(f"Sheet  {folder.sheet}   {folder.table}")
 
 
 @contextmanager

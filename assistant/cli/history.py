@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from assistant.adapters.files.history_files import history_template
+from assistant.adapters.files.data_files import page_template
 from assistant.adapters.files.learned_file import LearnedFile, usual_path
 from assistant.adapters.files.sheet_file import save_sheet
 from assistant.adapters.terminal.terminal import Terminal
@@ -45,7 +45,7 @@ def history(
     try:
         told = past.history(now=LearnedFile(usual_path()).read())
         if page is not None:
-            save_sheet(page, history_page(told, template=history_template()))
+            save_sheet(page, history_page(told, template=page_template("history")))
         if parquet is not None:
             past.write_parquet(parquet)
     finally:

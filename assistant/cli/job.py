@@ -2,23 +2,27 @@
 
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from assistant.adapters.files.answers_file import drop_answers, keep_answers, kept_answers
 from assistant.adapters.files.job_file import read_job, write_job
 from assistant.adapters.files.learned_file import LearnedFile, usual_path
 from assistant.adapters.recognisers.vosk_recognizer import STANDARD_MODEL, fetch_model
 from assistant.adapters.terminal.terminal import Terminal
-from assistant.bench.new_job import Question, interview, take_default
+from assistant.bench.job import Job
+from assistant.bench.new_job import AGREE, BACK, Question, interview, summary, take_default
 from assistant.bench.slot import readings_called, taught_by_slot
-from assistant.build.ears import DEFAULT_EAR, OWN_MODEL, load_grammar
+from assistant.build.ears import DEFAULT_EAR, OWN_MODEL
 from assistant.build.histories import learned_anew, logs_of
 from assistant.build.sessions import learned_key
+from assistant.build.words import load_grammar
 from assistant.cli.options import JobFile
 from assistant.display.turn_lines import learned_lines
-from assistant.errors import LeafcallError
+from assistant.errors import JobError
 from assistant.units import parse_length
 
 
@@ -45,7 +49,7 @@ def new(
     """Make a job file by question and answer, or by options."""
     terminal = Terminal()
     if job.exists() and not overwrite:
-        raise LeafcallError(f"{job} is there already: choose another name, or use --overwrite.")
+        raise JobError(f"{job} is there already: choose another name, or use --overwrite.")
     given = {
         "name": name, "person": person, "unit": unit, "cylinders": cylinders, "bore": bore,
     }  # fmt: skip
@@ -55,12 +59,42 @@ def new(
         if not sign:
             raise typer.BadParameter(f"--answer {pair!r}: write KEY=VALUE, like 'leaves=usual'.")
         options[key.strip()] = value.strip()
-    made = interview(take_default if usual else _ask(terminal), options=options)
-    write_job(made, job, replace=overwrite)
+    kept: dict[str, str] = {}
+    try:
+        if usual:
+            made = interview(take_default, options=options)
+            _show(terminal, made)
+        else:
+            made = interview(
+                _ask(terminal), options=options, earlier=_earlier(terminal, job), kept=kept,
+                look=partial(_show, terminal),
+            )  # fmt: skip
+        write_job(made, job, replace=overwrite)
+    except BaseException:
+        # Ctrl-C, the end of the input, an error: nothing that was typed is lost.
+        path = keep_answers(job, {**kept_answers(job), **kept} if kept else {})
+        if path is not None:
+            terminal.warn(f"The answers so far are kept in {path}; the next 'new' offers them.")
+        raise
+    drop_answers(job)
     terminal.show(f"{job} is written. Look it over against the makers' sheets; it is plain text.")
-    for doubt in made.doubts():
-        terminal.warn(f"Note: {doubt}")
     terminal.show(f"Next: leafcall fit {job}   (or: leafcall type {job})")
+
+
+def _earlier(terminal: Terminal, job: Path) -> dict[str, str]:
+    found = kept_answers(job)
+    if found:
+        terminal.show("Answers from before are offered in [ ]: Enter takes one.")
+    terminal.show(f"Enter takes what stands in [ ]; '{BACK}' goes to the question before.")
+    return found
+
+
+def _show(terminal: Terminal, job: Job) -> None:
+    terminal.show("")
+    for line in summary(job):
+        terminal.show(line)
+    for doubt in job.doubts():
+        terminal.warn(f"Note: {doubt}")
 
 
 def _ask(terminal: Terminal) -> Callable[[Question, str], str]:
@@ -70,8 +104,10 @@ def _ask(terminal: Terminal) -> Callable[[Question, str], str]:
         shown = f" [{question.default}]" if question.default else ""
         terminal.prompt(f"{question.text}{shown}: ")
         line = sys.stdin.readline()
+        if not line and question is AGREE:  # a file of answers that ends there has said it all
+            return ""
         if not line:
-            raise LeafcallError(
+            raise JobError(
                 "The answers ended before all questions were asked: answer the rest with "
                 "--answer, or take the usual values with --usual."
             )
@@ -113,13 +149,14 @@ def learned(
             kept = before.get(key, values)
             surer = kept.offset_sd_nm < values.offset_sd_nm  # a slot was measured since
             file.keep(key, values.with_offset_of(kept) if surer else values)
-        terminal.show(f"Learned anew from logs: {', '.join(made) or 'nothing, no ring was ended'}.")
+        told = ", ".join(map(str, made)) or "nothing, no ring was ended"
+        terminal.show(f"Learned anew from logs: {told}.")
     entries = file.read()
     if not entries:
         terminal.show("Nothing is learned yet: it takes a session with accepted rings.")
     for key, known in entries.items():
         terminal.show(f"{key}, from {known.rings} rings")
-        for line in learned_lines(key, known):
+        for line in learned_lines(key.tool, known):
             terminal.show(f"  {line}")
     terminal.show(f"File: {file.path}")
 
@@ -144,7 +181,7 @@ def slot(
     known = taught_by_slot(the_job, file.read().get(key), width_nm, said)
     file.keep(key, known)
     terminal.show(f"{key}:")
-    for line in learned_lines(key, known):
+    for line in learned_lines(key.tool, known):
         terminal.show(f"  {line}")
     terminal.show("Your next session starts from this; 'leafcall learned --forget' erases it.")
 

@@ -5,22 +5,18 @@ from typing import Annotated
 
 import typer
 
-from assistant.build.ears import EARS
+from assistant.bench.events import FASTEST_WPM, SLOWEST_WPM
 
 JobFile = Annotated[Path, typer.Argument(metavar="JOB", help="Job file (TOML), made by 'new'.")]
 Mute = Annotated[bool, typer.Option("--mute", help="Show replies, do not speak them.")]
 Fresh = Annotated[
     bool, typer.Option("--new", help="Begin a new session even if one is unfinished.")
 ]
-EarName = Annotated[
-    str, typer.Option("--ear", help=f"{', '.join(EARS)}, or the folder of a Vosk model.")
-]
-Denoise = Annotated[
-    bool | None,
-    typer.Option("--denoise/--no-denoise", help="The denoiser in front of the recogniser."),
-]
 Speed = Annotated[
-    int | None, typer.Option("--speed", min=80, max=400, help="Words a minute; else as before.")
+    int | None,
+    typer.Option(
+        "--speed", min=SLOWEST_WPM, max=FASTEST_WPM, help="Words a minute; else as before."
+    ),
 ]
 KeepCalls = Annotated[
     bool | None,

@@ -10,7 +10,8 @@ from assistant.adapters.terminal.terminal import Terminal
 from assistant.build.ears import DEFAULT_EAR
 from assistant.build.rehearing import hear_again
 from assistant.build.sessions import folder_of
-from assistant.cli.options import Denoise, EarName, LogOrJob
+from assistant.cli.ear_options import Denoise, EarName
+from assistant.cli.options import LogOrJob
 from assistant.record.rehearing import Understood, Verdict
 
 

@@ -6,12 +6,13 @@ from typing import Annotated
 
 import typer
 
-from assistant.adapters.files.review_file import clip_addresses, review_template, show_page
+from assistant.adapters.files.data_files import page_template
+from assistant.adapters.files.review_file import clip_addresses, show_page
 from assistant.adapters.files.sheet_file import save_sheet
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.log_chain import told_damage
-from assistant.build.ears import load_grammar, load_wording
 from assistant.build.sessions import SessionFolder, folder_of, memory_of
+from assistant.build.words import load_grammar, load_wording
 from assistant.cli.options import LogOrJob
 from assistant.record.review_page import review_page
 from assistant.record.review_text import review_lines
@@ -47,7 +48,7 @@ def review(
     names = dict.fromkeys(clip for turn in story.turns for clip in turn.clips)
     page = review_page(
         story,
-        template=review_template(),
+        template=page_template("review"),
         log_name=f"{folder.path.resolve().name}/{folder.log.name}",
         sounds=clip_addresses(folder.clips, names, inside=embed),
         warnings=warnings,

@@ -7,8 +7,8 @@ import typer
 
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.build.closed_sessions import forget_sound, mend_log, sound_of, verify_sheet
-from assistant.build.ears import load_grammar, load_wording
 from assistant.build.sessions import folder_of, session_folders, write_sheet
+from assistant.build.words import load_grammar, load_wording
 from assistant.cli.options import LogOrJob
 from assistant.record.seal import Verdict
 

@@ -72,11 +72,6 @@ SCALES = (Scale(4, 4), Scale(3, 3), Scale(2, 2), Scale(2, 1), Scale(1, 1))
 """Largest first. All but 2 x 1 have square pixels where a character is twice as high as wide."""
 
 
-def drawable(text: str) -> bool:
-    """Whether every character of ``text`` has a glyph."""
-    return all(character in _GLYPHS for character in text.upper())
-
-
 def columns_of(text: str, scale: Scale) -> int:
     """Columns that ``text`` takes."""
     return max(0, sum(len(_glyph(c)[0]) + 1 for c in text) - 1) * scale.across

@@ -4,23 +4,23 @@
 colour alone: every sign has a letter or a word beside it.
 """
 
-import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+
+from rich.cells import cell_len, set_cell_size
 
 from assistant.bench.ports import Mode
+from assistant.bench.ring_status import Grade, RingStatus, Verdict
 from assistant.display.large_text import block_letters, columns_of, largest
-from assistant.display.panel_model import LiveFacts, Mark, PanelFacts
+from assistant.display.panel_model import LiveFacts, PanelFacts
+from assistant.ear.levels import FULL_DB, NOISY_DB
 
 Segment = tuple[str, str]
 """(text, style); styles: plain, label, big, step, alert, good, dim, and with " inverse" after."""
 Row = tuple[Segment, ...]
 """Segments from left to right."""
 
-QUIETEST_DB = -80.0
-NOISY_DB = -40.0
-LOUD_DB = -3.0
+_METER_FROM_DB = -80.0
 _LABEL = 8  # columns of the labels at the left
 _MOST_TROUBLES = 2
 _HEARS = (Mode.LISTENING, Mode.HEARING, Mode.NOTE)
@@ -29,15 +29,24 @@ _MODE_SIGNS = {
     Mode.NOTE: "*", Mode.HELD: "-", Mode.KEYBOARD: "o", Mode.LOST: "!",
 }  # fmt: skip
 _ALERT_MODES = {Mode.STAND_BY: "STAND BY", Mode.LOST: "NO MIC"}
-_MARKS = {  # sign, sign in ASCII, meaning
-    Mark.OPEN: ("·", ".", "open"),
-    Mark.WORK: ("░", "~", "in work"),
-    Mark.INSIDE: ("▓", "=", "inside"),
-    Mark.ACCEPTED: ("█", "#", "accepted"),
-    Mark.OUTSIDE: ("▒", "+", "accepted unsure"),
-    Mark.SKIPPED: ("»", "/", "skipped"),
-    Mark.SPOILED: ("×", "%", "spoiled"),
+MARKS = {  # letter (a capital once the ring is closed), sign, sign in ASCII
+    RingStatus.TO_DO: ("t", "·", "."),
+    RingStatus.IN_WORK: ("w", "░", "~"),
+    RingStatus.LIKELY_INSIDE: ("l", "▒", "-"),
+    RingStatus.INSIDE: ("i", "▓", "="),
+    RingStatus.OVER: ("o", "!", "!"),
+    RingStatus.SKIPPED: ("s", "»", "/"),
+    RingStatus.ACCEPTED: ("A", "█", "#"),
+    RingStatus.ACCEPTED_LIKELY: ("L", "▒", "+"),
+    RingStatus.ACCEPTED_UNSURE: ("N", "?", "?"),
+    RingStatus.ACCEPTED_UNDER: ("U", "!", "!"),
+    RingStatus.ACCEPTED_OVER: ("O", "!", "!"),
+    RingStatus.SPOILED: ("X", "×", "%"),
+    RingStatus.REPLACED: ("R", "×", "%"),
 }
+_VERDICT_STYLES = {
+    Grade.WRONG: "alert", Grade.OPEN: "plain", Grade.UNSURE: "plain", Grade.RIGHT: "good",
+}  # fmt: skip
 
 
 # --- layout -----------------------------------------------------------------------------------
@@ -80,7 +89,10 @@ def panel(
     """
     width, height = max(1, width), max(1, height)
     if facts is None:
-        top, foot = [_header("leafcall", live, width)], _foot(live, width, ascii_only=ascii_only)
+        top, foot = (
+            [_header("leafcall", "dim", live, width)],
+            _foot(live, width, ascii_only=ascii_only),
+        )
     else:
         for plan in _PLANS:
             top = _top(facts, live, plan, width, ascii_only=ascii_only)
@@ -98,7 +110,8 @@ def panel(
 def _top(
     facts: PanelFacts, live: LiveFacts, plan: _Plan, width: int, *, ascii_only: bool
 ) -> list[Row]:
-    rows = [_header(facts.job, live, width)]
+    style = _VERDICT_STYLES[facts.verdict.grade]
+    rows = [_header(_verdict(facts.verdict, live, width), style, live, width)]
     air: list[Row] = [()] if plan.air else []
     rows += air
     ring = (facts.big_ring, "big")
@@ -123,16 +136,27 @@ def _top(
     if plan.map and facts.rows:
         rows += [*air, *_map_rows(facts, width, ascii_only=ascii_only)]
         if plan.legend:
-            rows.append(_legend(facts, ascii_only=ascii_only))
+            rows += _legend(facts, width, ascii_only=ascii_only)
     return rows
 
 
-def _header(job: str, live: LiveFacts, width: int) -> Row:
-    mode = f" {_MODE_SIGNS[live.mode]} {live.mode.upper()} "
+def _header(text: str, shade: str, live: LiveFacts, width: int) -> Row:
+    mode = _mode(live)
     style = "alert" if live.mode in _ALERT_MODES else "good" if live.mode in _HEARS else "plain"
-    left = clip_text(job, max(0, width - len(mode) - 1))
-    space = max(1, width - columns(left) - len(mode))
-    return ((left, "dim"), (" " * space, "plain"), (mode, f"{style} inverse"))
+    left = clip_text(text, max(0, width - len(mode) - 1))
+    space = max(1, width - cell_len(left) - len(mode))
+    return ((left, shade), (" " * space, "plain"), (mode, f"{style} inverse"))
+
+
+def _mode(live: LiveFacts) -> str:
+    return f" {_MODE_SIGNS[live.mode]} {live.mode.upper()} "
+
+
+def _verdict(verdict: Verdict, live: LiveFacts, width: int) -> str:
+    """The verdict with a sign, naming as many rings as there is room for."""
+    room = width - len(_mode(live)) - 1
+    told = [f"{verdict.grade.sign} {verdict.words(named=named)}" for named in (4, 3, 2, 1, 0)]
+    return next((text for text in told if cell_len(text) <= room), told[-1])
 
 
 def _large(parts: Sequence[Segment], width: int, lines: int, *, ascii_only: bool) -> list[Row]:
@@ -155,7 +179,8 @@ def _large(parts: Sequence[Segment], width: int, lines: int, *, ascii_only: bool
 
 
 def _counted(facts: PanelFacts) -> str:
-    return f"   {facts.done} of {facts.rings} done   large figures: {facts.figures}"
+    done = f"{facts.verdict.accepted} of {facts.verdict.rings} accepted inside"
+    return f"   {done}   large figures: {facts.figures}   {facts.job}"
 
 
 def _measures(facts: PanelFacts, width: int) -> Iterator[Row]:
@@ -164,7 +189,7 @@ def _measures(facts: PanelFacts, width: int) -> Iterator[Row]:
     lines = [("gap", facts.gap), ("window", facts.window), ("to go", facts.more)]
     gap, window, more = (_labelled(label, text, "plain") for label, text in lines)
     yield gap
-    used = sum(columns(text) for text, _ in (*window, *more)) + 4
+    used = sum(cell_len(text) for text, _ in (*window, *more)) + 4
     if used <= width:
         yield (*window, ("    ", "plain"), *more)
     else:
@@ -197,7 +222,7 @@ def _wrapped(label: str, text: str, style: str, lines: int, width: int) -> list[
     pieces = [""]
     for word in _plain(text).split():
         longer = f"{pieces[-1]} {word}".strip()
-        if columns(longer) <= room or not pieces[-1]:
+        if cell_len(longer) <= room or not pieces[-1]:
             pieces[-1] = longer
         else:
             pieces.append(word)
@@ -214,26 +239,40 @@ def _map_rows(facts: PanelFacts, width: int, *, ascii_only: bool) -> list[Row]:
     rows: list[Row] = [_labelled("cyl", head, "dim")]
     for number, (name, marks) in enumerate(facts.rows):
         row: list[Segment] = [(f"{name:<{_LABEL}}", "label")]
-        for cylinder, mark in enumerate(marks):
+        for cylinder, standing in enumerate(marks):
             here = facts.here == (number, cylinder)
-            sign = _MARKS[mark][1 if ascii_only else 0] if cell > 2 else ""
-            text = f"{'>' if here else ''}{sign}{mark.value}"
-            row.append((f"{text:>{cell}}", "big" if here else _MARK_STYLES.get(mark, "plain")))
+            letter, *signs = MARKS[standing.status]
+            sign = signs[ascii_only] if cell > 2 else ""
+            text = f"{'>' if here else ''}{sign}{letter}"
+            style = "big" if here else _MARK_STYLES.get(standing.status, "plain")
+            row.append((f"{text:>{cell}}", style))
         rows.append(tuple(row))
     return rows
 
 
-_MARK_STYLES = {Mark.ACCEPTED: "good", Mark.SPOILED: "alert", Mark.OUTSIDE: "alert",
-                Mark.OPEN: "dim", Mark.INSIDE: "good"}  # fmt: skip
+_MARK_STYLES = {
+    RingStatus.TO_DO: "dim", RingStatus.INSIDE: "good", RingStatus.ACCEPTED: "good",
+    RingStatus.OVER: "alert", RingStatus.ACCEPTED_UNSURE: "alert",
+    RingStatus.ACCEPTED_UNDER: "alert", RingStatus.ACCEPTED_OVER: "alert",
+    RingStatus.SPOILED: "alert",
+}  # fmt: skip
 
 
-def _legend(facts: PanelFacts, *, ascii_only: bool) -> Row:
-    there = {mark for _, marks in facts.rows for mark in marks}
+def _legend(facts: PanelFacts, width: int, *, ascii_only: bool) -> list[Row]:
+    """What the letters on the map mean, in as many rows as that takes."""
+    there = {standing.status for _, marks in facts.rows for standing in marks}
     parts = ["> at hand"] if facts.here is not None else []
-    for mark, (sign, plain, meaning) in _MARKS.items():
-        if mark in there:
-            parts.append(f"{plain if ascii_only else sign}{mark.value} {meaning}")
-    return (("  ".join(parts), "dim"),)
+    for status, (letter, *signs) in MARKS.items():
+        if status in there:
+            parts.append(f"{signs[ascii_only]}{letter} {status}")
+    lines = [""]
+    for part in parts:
+        longer = f"{lines[-1]}  {part}" if lines[-1] else part
+        if cell_len(longer) <= width or not lines[-1]:
+            lines[-1] = longer
+        else:
+            lines.append(part)
+    return [((line, "dim"),) for line in lines]
 
 
 def _foot(live: LiveFacts, width: int, *, ascii_only: bool) -> list[Row]:
@@ -267,7 +306,7 @@ def _meter(live: LiveFacts, width: int, *, ascii_only: bool) -> Row:
 
 def meter_word(live: LiveFacts) -> str:
     """What the level means, in a word or two; empty if all is well."""
-    if live.level_db is not None and live.level_db > LOUD_DB:
+    if live.level_db is not None and live.level_db > FULL_DB:
         return "TOO LOUD"
     if live.noise_db is not None and live.noise_db > NOISY_DB:
         return "NOISY"
@@ -275,38 +314,20 @@ def meter_word(live: LiveFacts) -> str:
 
 
 def _at(level_db: float, length: int) -> int:
-    share = (level_db - QUIETEST_DB) / -QUIETEST_DB
+    share = (level_db - _METER_FROM_DB) / -_METER_FROM_DB
     return round(min(1.0, max(0.0, share)) * length)
 
 
-# --- columns ----------------------------------------------------------------------------------
-
-
-def columns(text: str) -> int:
-    """Columns that ``text`` takes in a terminal (Unicode Standard Annex 11: wide ones take two)."""
-    return len(text) if text.isascii() else sum(_columns_of(character) for character in text)
-
-
-@lru_cache(maxsize=1024)
-def _columns_of(character: str) -> int:
-    if unicodedata.combining(character) or unicodedata.category(character) in ("Mn", "Me", "Cf"):
-        return 0
-    return 2 if unicodedata.east_asian_width(character) in "WF" else 1
+# --- cutting ----------------------------------------------------------------------------------
 
 
 def clip_text(text: str, width: int) -> str:
     """``text`` without control characters, cut to ``width`` columns with ``..`` at the cut."""
     text = _plain(text)
-    if columns(text) <= width:
+    if cell_len(text) <= width:
         return text
     end = ".." if width > 4 else ""
-    kept, used = "", len(end)
-    for character in text:
-        used += _columns_of(character)
-        if used > width:
-            break
-        kept += character
-    return kept + end
+    return set_cell_size(text, width - len(end)) + end
 
 
 def _plain(text: str) -> str:
@@ -321,12 +342,7 @@ def _clip(row: Row, width: int) -> Row:
         piece = clip_text(text, left)
         if piece:
             clipped.append((piece, style))
-            left -= columns(piece)
+            left -= cell_len(piece)
         if left <= 0:
             break
     return tuple(clipped)
-
-
-def row_text(row: Row) -> str:
-    """The text of a row without its styles and the space at its end."""
-    return "".join(text for text, _ in row).rstrip()

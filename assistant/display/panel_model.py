@@ -4,17 +4,25 @@ How it is laid out: panel.py.
 """
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 from assistant.bench.advice import Advice, Step, advise
 from assistant.bench.dialogue import Turn
+from assistant.bench.gap_words import NOT_MEASURED, GapKind, ToldGap, told_gap, window_words
 from assistant.bench.job import RingPosition
-from assistant.bench.plan import BAND_SHARE, RingKey
+from assistant.bench.plan import RingKey
 from assistant.bench.ports import Mode
-from assistant.bench.reply import is_guess, reply_to_pending
-from assistant.bench.session import Outcome, State
+from assistant.bench.reply import reply_to_pending
+from assistant.bench.ring_status import (
+    Grade,
+    RingStatus,
+    Standing,
+    Verdict,
+    standings,
+    verdict_of,
+)
+from assistant.bench.session import State
 from assistant.bench.wording import Wording
-from assistant.units import Unit, show_gap, show_span, to_called
+from assistant.units import Unit, show_gap, to_called
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,18 +40,6 @@ class LiveFacts:
     cautions: tuple[str, ...] = ()
 
 
-class Mark(StrEnum):
-    """State of a ring on the map; its value is its letter."""
-
-    OPEN = "o"
-    WORK = "w"
-    INSIDE = "i"
-    ACCEPTED = "a"
-    OUTSIDE = "u"
-    SKIPPED = "s"
-    SPOILED = "x"
-
-
 _SHORT_RINGS = {
     RingPosition.TOP: "top", RingPosition.SECOND: "second", RingPosition.UPPER_RAIL: "upper",
     RingPosition.LOWER_RAIL: "lower", RingPosition.OIL: "oil",
@@ -54,12 +50,17 @@ _SHORT_RINGS = {
 class PanelFacts:
     """What a turn leaves to be seen, in words.
 
-    big_ring, big_gap, big_step: for large letters, lengths in called units; empty if none.
+    verdict: on all rings. ring: the one shown, None where none is left. told: what is known of its
+    gap. big_ring, big_gap, big_step: for large letters, lengths in called units; empty if none.
     sure: how sure the ear was, 0..1, None if nothing was heard. effect: why a call had none.
-    rows: (ring, marks by cylinder); here: (row, cylinder from 0) of the ring at hand.
+    rows: (ring, standings by cylinder), from the crown down; here: (row, cylinder from 0) of the
+    ring at hand.
     """
 
     job: str
+    verdict: Verdict
+    ring: RingKey | None
+    told: ToldGap
     place: str
     big_ring: str
     big_gap: str
@@ -72,10 +73,8 @@ class PanelFacts:
     heard: str
     sure: float | None
     effect: str
-    rows: tuple[tuple[str, tuple[Mark, ...]], ...]
+    rows: tuple[tuple[str, tuple[Standing, ...]], ...]
     here: tuple[int, int] | None
-    done: int
-    rings: int
     figures: str
 
 
@@ -88,62 +87,70 @@ def facts_of(turn: Turn, wording: Wording, *, before: PanelFacts | None = None) 
     unit = state.the_job.unit
     advice = advise(state)
     key = state.here if state.here is not None else advice.key
-    marks = _map(state)
+    found = standings(state)
+    verdict = verdict_of(found)
     words = " ".join(turn.call.heard.words)
     kept = before if before is not None and not words else None
-    gap, big_gap, more = _gap(state, key, unit) if key is not None else ("", "", "")
-    open_count = len(state.open_rings())
+    told = told_gap(state.belief(key)) if key is not None else NOT_MEASURED
     return PanelFacts(
         job=state.the_job.name,
+        verdict=verdict,
+        ring=key,
+        told=told,
         place=wording.place(key) if key is not None else "",
-        big_ring=f"{key[0]} {_SHORT_RINGS[key[1]]}" if key is not None else "all done",
-        big_gap=big_gap,
+        big_ring=f"{key[0]} {_SHORT_RINGS[key[1]]}" if key is not None else _ended(verdict),
+        big_gap=_big_gap(told, unit),
         big_step="yes or no?" if state.pending is not None else _step(advice, unit),
-        gap=gap,
-        window=_window(state, key, unit) if key is not None else "",
-        more=more,
+        gap=told.words(unit) if key is not None else "",
+        window=window_words(state.window(key), unit) if key is not None else "",
+        more=_more(state, key, told, found[key]) if key is not None else "",
         says=turn.reply.shown or (before.says if before is not None else ""),
         question=reply_to_pending(state.pending, state, wording).shown if state.pending else "",
         heard=kept.heard if kept is not None else words,
         sure=kept.sure if kept is not None else turn.call.heard.score if words else None,
         effect=kept.effect if kept is not None else turn.refused or "",
-        rows=marks,
+        rows=_map(state, found),
         here=_cell(state),
-        done=len(list(state.the_job.places())) - open_count,
-        rings=len(list(state.the_job.places())),
         figures="thou" if unit is Unit.INCH else "hundredths of a mm",
     )
 
 
-def _gap(state: State, key: RingKey, unit: Unit) -> tuple[str, str, str]:
-    """Gap with its band, gap for large letters, how much more."""
-    belief, window = state.belief(key), state.window(key)
-    if belief.butting:
-        return "butts", "butts", "unknown, it butts"
-    if not belief.known:
-        cut = " since the cut" if state.ring(key).passes else ""
-        return f"not measured{cut}", "", "measure first"
-    low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    span = show_span(low_nm, high_nm, unit)
-    if is_guess(belief):
-        return span, "", "not sure yet"
-    shown = f"{show_gap(belief.best_nm, unit)} ({span})"
-    if belief.best_nm >= window.least_nm:
-        over = window.most_nm is not None and belief.best_nm > window.most_nm
-        sure = max(belief.p_inside(window), 1.0 - belief.p_below(window.least_nm) if over else 0.0)
-        more = "none: over the most" if over else "none: inside"
-        if sure < state.bench(key).confidence:
-            more = more.replace("none: ", "none: likely ")
-    else:
-        more = show_gap(max(0, window.target_nm - belief.best_nm), unit)
-    return shown, f"gap {_figure(belief.best_nm, unit)}", more
+def _ended(verdict: Verdict) -> str:
+    """Where no ring is left to take up; nothing is all done that is not surely right."""
+    return "all done" if verdict.grade is Grade.RIGHT else verdict.grade.lower()
 
 
-def _window(state: State, key: RingKey, unit: Unit) -> str:
-    window = state.window(key)
-    if window.most_nm is None:
-        return f"{show_gap(window.least_nm, unit)} or more"
-    return show_span(window.least_nm, window.most_nm, unit)
+def _big_gap(told: ToldGap, unit: Unit) -> str:
+    """The gap for large letters: a figure, or the side that is known."""
+    match told.kind:
+        case GapKind.FIGURE if told.best_nm is not None:
+            return f"gap {_figure(told.best_nm, unit)}"
+        case GapKind.OVER if told.low_nm is not None:
+            return f"over {_figure(told.low_nm, unit)}"
+        case GapKind.UNDER if told.high_nm is not None:
+            return f"under {_figure(told.high_nm, unit)}"
+        case GapKind.BUTTS:
+            return "butts"
+    return ""
+
+
+def _more(state: State, key: RingKey, told: ToldGap, standing: Standing) -> str:
+    """How much there is still to go, or why nothing more comes off."""
+    status = standing.status
+    if status not in (RingStatus.TO_DO, RingStatus.IN_WORK):
+        return f"none: {standing.words}"
+    match told.kind:
+        case GapKind.BUTTS:
+            return "unknown, it butts"
+        case GapKind.UNKNOWN | GapKind.CUT:
+            return "measure first"
+        case GapKind.FIGURE if told.best_nm is not None:
+            window = state.window(key)
+            if window.most_nm is not None and told.best_nm > window.most_nm:
+                return "none: likely over the most"
+            if told.best_nm < window.least_nm:
+                return show_gap(max(0, window.target_nm - told.best_nm), state.the_job.unit)
+    return "not sure yet"
 
 
 def _figure(length_nm: int, unit: Unit) -> str:
@@ -155,6 +162,7 @@ _STEPS = {
     Step.PICK: "next ring", Step.CLOSE: "too close", Step.OVER: "over", Step.ALL_DONE: "wrap up",
     Step.LIKELY: "measure or accept", Step.LIKELY_OVER: "likely over",
     Step.ENDS: "dress ends", Step.DRESS: "deburr", Step.ACCEPT: "accept it",
+    Step.REPLACE: "new ring", Step.NOT_RIGHT: "not right", Step.ALL_LIKELY: "wrap up",
 }  # fmt: skip
 
 
@@ -169,34 +177,19 @@ def _step(advice: Advice, unit: Unit) -> str:
     return _STEPS[advice.step]
 
 
-def _map(state: State) -> tuple[tuple[str, tuple[Mark, ...]], ...]:
-    job = state.the_job
-    there = [p for p in RingPosition if any(ring.position is p for ring in job.rings)]
-    return tuple(
-        (_SHORT_RINGS[p], tuple(_mark(state, (c + 1, p)) for c in range(job.cylinders)))
-        for p in there
-    )
+def _map(
+    state: State, found: dict[RingKey, Standing]
+) -> tuple[tuple[str, tuple[Standing, ...]], ...]:
+    cylinders = range(1, state.the_job.cylinders + 1)
+    return tuple((_SHORT_RINGS[p], tuple(found[c, p] for c in cylinders)) for p in _down(state))
+
+
+def _down(state: State) -> list[RingPosition]:
+    """Rings of a piston from the crown down."""
+    return [p for p in RingPosition if p in state.the_job.order]
 
 
 def _cell(state: State) -> tuple[int, int] | None:
     if state.here is None:
         return None
-    job = state.the_job
-    there = [p for p in RingPosition if any(ring.position is p for ring in job.rings)]
-    return there.index(state.here[1]), state.here[0] - 1
-
-
-def _mark(state: State, key: RingKey) -> Mark:
-    ring = state.ring(key)
-    match ring.outcome:
-        case Outcome.ACCEPTED:
-            return Mark.OUTSIDE if ring.outside else Mark.ACCEPTED
-        case Outcome.SPOILED:
-            return Mark.SPOILED
-        case Outcome.SKIPPED:
-            return Mark.SKIPPED
-    if not ring.facts:
-        return Mark.OPEN
-    belief, window = state.belief(key), state.window(key)
-    inside = belief.known and belief.p_inside(window) >= state.bench(key).confidence
-    return Mark.INSIDE if inside else Mark.WORK
+    return _down(state).index(state.here[1]), state.here[0] - 1

@@ -4,13 +4,15 @@ from collections.abc import Iterator
 
 from assistant.bench import events as ev
 from assistant.bench.dialogue import Turn
+from assistant.bench.gap_words import told_gap, window_words
 from assistant.bench.job import GrinderKind
 from assistant.bench.learned import Learned
-from assistant.bench.plan import BAND_SHARE, RingKey
-from assistant.bench.reply import entry_line, is_guess
+from assistant.bench.plan import RingKey
+from assistant.bench.reply import entry_line
+from assistant.bench.ring_status import RingStatus, standing_of
 from assistant.bench.session import State
 from assistant.bench.wording import Wording
-from assistant.units import NM_PER_MM, NM_PER_THOU, show_gap, show_span
+from assistant.units import NM_PER_MM, NM_PER_THOU, show_gap
 
 Line = tuple[str, str]
 """(label, text)"""
@@ -20,7 +22,7 @@ def turn_lines(turn: Turn, wording: Wording) -> Iterator[Line]:
     """The lines of one turn; labels are heard, means, ring and says."""
     if turn.call.heard.words:
         words = " ".join(turn.call.heard.words)
-        yield "heard", f"{words}  ({turn.call.heard.score:.2f})"
+        yield "heard", words if turn.call.typed else f"{words}  ({turn.call.heard.score:.2f})"
     meaning = _meaning(turn, wording)
     if meaning:
         yield "means", meaning
@@ -34,36 +36,27 @@ def turn_lines(turn: Turn, wording: Wording) -> Iterator[Line]:
 
 
 def ring_line(state: State, key: RingKey, wording: Wording) -> str:
-    """One ring: place, gap with its 95 % band, window, how much more, how it ended."""
-    unit, belief, window = state.the_job.unit, state.belief(key), state.window(key)
-    parts = [wording.place(key)]
-    if belief.butting:
-        parts.append("gap butts")
-    elif belief.known:
-        low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-        figure, span = show_gap(belief.best_nm, unit), show_span(low_nm, high_nm, unit)
-        parts.append(f"gap {span}" if is_guess(belief) else f"gap {figure} ({span})")
-    else:
-        parts.append("gap not measured")
-    if window.most_nm is None:
-        parts.append(f"window {show_gap(window.least_nm, unit)} or more")
-    else:
-        parts.append(f"window {show_span(window.least_nm, window.most_nm, unit)}")
-    if belief.known and belief.best_nm < window.least_nm and not is_guess(belief):
-        parts.append(f"{show_gap(window.target_nm - belief.best_nm, unit)} to go")
-    outcome = state.ring(key).outcome
-    if outcome is not None:
-        parts.append(outcome.value)
+    """One ring: place, gap with its 95 % band, window, how much more, how it stands."""
+    unit, window = state.the_job.unit, state.window(key)
+    told, standing = told_gap(state.belief(key)), standing_of(state, key)
+    parts = [
+        f"{wording.place(key)}, gap {told.words(unit)}",
+        f"window {window_words(window, unit)}",
+    ]
+    if told.best_nm is not None and told.best_nm < window.least_nm:
+        parts.append(f"{show_gap(window.target_nm - told.best_nm, unit)} to go")
+    if standing.status not in (RingStatus.TO_DO, RingStatus.IN_WORK):
+        parts.append(standing.words)
     return ", ".join(parts)
 
 
-def learned_lines(key: str, known: Learned) -> Iterator[str]:
-    """What was learned, in words and in both units."""
+def learned_lines(tool: GrinderKind, known: Learned) -> Iterator[str]:
+    """What was learned of a person with a kind of tool, in words and in both units."""
 
     def both(length_nm: float) -> str:
         return f"{length_nm / NM_PER_THOU:.2f} thou ({length_nm / NM_PER_MM:.4f} mm)"
 
-    if key.endswith(GrinderKind.FILE):
+    if tool is GrinderKind.FILE:
         stroke = both(known.per_stroke_nm)
         yield f"one stroke takes {stroke}, give or take {known.per_stroke_sd:.0%}"
     else:

@@ -18,7 +18,7 @@ from statistics import median
 from typing import Any
 
 from assistant.ear.levels import contrast_db, voice_db
-from assistant.ear.utterance import Heard, Utterance
+from assistant.ear.utterance import Heard, Utterance, chance_of
 from assistant.errors import RecognizerError
 
 Meaning = Callable[[tuple[str, ...]], Hashable]
@@ -66,7 +66,7 @@ class Odds:
     def probability(self, facts: Mapping[str, float], less: float = 0.0) -> float:
         """Chance 0..1 by these facts; less: what else takes off the logarithm of the odds."""
         odds = self.start + sum(weight * facts[name] for name, weight in self.of.items()) - less
-        return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, odds))))
+        return chance_of(odds)
 
 
 @dataclass(frozen=True, slots=True)

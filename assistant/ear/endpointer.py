@@ -24,14 +24,14 @@ from enum import StrEnum
 
 from assistant.ear.ports import Standing
 from assistant.ear.utterance import FRAME_S
-from assistant.errors import AudioError
+from assistant.errors import SettingsError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Patience:
     """Settings of an endpointer. Probabilities 0..1, times in seconds (rounded to 10 ms).
 
-    Raises AudioError if a value is out of range.
+    Raises SettingsError if a value is out of range.
     """
 
     start: float = 0.6
@@ -49,7 +49,7 @@ class Patience:
 
     def __post_init__(self) -> None:
         if not 0.0 < self.stay <= min(self.start, self.clear) <= max(self.start, self.clear) <= 1.0:
-            raise AudioError(
+            raise SettingsError(
                 f"stay={self.stay}, start={self.start} and clear={self.clear}: write "
                 "0 < stay <= 1, and start and clear from stay to 1."
             )
@@ -57,14 +57,14 @@ class Patience:
         hangs = [float(getattr(self, name)) for name in names]
         if hangs[0] < FRAME_S or hangs != sorted(hangs):
             told = ", ".join(f"{name}={hang}" for name, hang in zip(names, hangs, strict=True))
-            raise AudioError(f"{told}: write {FRAME_S} or more, none less than the one before.")
+            raise SettingsError(f"{told}: write {FRAME_S} or more, none less than the one before.")
         if not FRAME_S <= self.onset_s <= self.longest_s or self.least_s < 0:
-            raise AudioError(
+            raise SettingsError(
                 f"onset_s={self.onset_s}, least_s={self.least_s}, longest_s={self.longest_s}: "
                 f"write {FRAME_S} <= onset_s <= longest_s and least_s >= 0."
             )
         if self.pre_roll_s < 0:
-            raise AudioError(f"pre_roll_s={self.pre_roll_s}: write 0 or more.")
+            raise SettingsError(f"pre_roll_s={self.pre_roll_s}: write 0 or more.")
 
 
 class Turn(StrEnum):

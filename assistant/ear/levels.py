@@ -12,6 +12,10 @@ from numpy.typing import NDArray
 from assistant.ear.utterance import FRAME_SAMPLES, SAMPLE_RATE_HZ, Samples
 
 QUIETEST_DB = -100.0
+FULL_DB = -3.0
+"""A moment that is louder is cut off: a sine that just fills the scale has 3.01 dB less than it."""
+NOISY_DB = -40.0
+"""A noise floor over this leaves a usual voice, -25 dB, less than the 15 dB that it needs."""
 _FLOOR_POWER = 1e-10  # of digital silence, so that its logarithm exists
 _BLOCK_FRAMES = 3  # 30 ms: shorter blocks tell single pitch pulses, longer ones miss short sounds
 _FULL_SCALE = 0.999
@@ -155,8 +159,12 @@ class RunningFloor:
     def __init__(self) -> None:
         self._floor_db: float | None = None
 
-    def take(self, level: float) -> float:
-        """One level in dB, smoothed over about 0.1 s; the floor so far."""
+    def take(self, level: float, *, held: bool = False) -> float:
+        """One level in dB, smoothed over about 0.1 s; the floor so far.
+
+        held: it does not rise, because what is heard is known to be speech.
+        """
+        rise_db = 0.0 if held else self._RISE_DB
         before = self._floor_db
-        self._floor_db = level if before is None else min(level, before + self._RISE_DB)
+        self._floor_db = level if before is None else min(level, before + rise_db)
         return self._floor_db

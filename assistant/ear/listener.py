@@ -12,6 +12,7 @@ import numpy as np
 
 from assistant.ear.call_confidence import Judge
 from assistant.ear.endpointer import Decision, Endpointer, Patience, Turn
+from assistant.ear.levels import QUIETEST_DB, to_db
 from assistant.ear.ports import AudioSource, FrontEnd, Recognizer, Standing, Standings
 from assistant.ear.utterance import (
     FRAME_S,
@@ -29,7 +30,6 @@ _JOINT_S = 0.15  # quiet put between the two
 # A pause may seem to begin before a word has faded out: what is not whole is looked at again.
 _LOOK_EVERY, _LAST_LOOK = 12, 36  # frames
 _LEVEL_MEMORY = 0.9  # of the level meter, a frame
-_QUIETEST_DB = -100.0
 _LONGEST_CALL_S = 9.0  # whoever speaks longer is not calling
 # So long, s, and with less evidence than this, speech is surely none of ours. Of 65 sample calls in
 # shop noise down to -5 dB one in a hundred lies below -0.2, one in thirty below -0.1; of a person
@@ -93,7 +93,7 @@ class Listener:
         self._begun = 0  # first frame of the utterance under way
         self._free_from = 0  # frames before this one belong to an earlier utterance
         self._left: tuple[Utterance, Samples] | None = None  # a sentence that was broken off
-        self._level_db = _QUIETEST_DB
+        self._level_db = QUIETEST_DB
 
     @property
     def stream_s(self) -> float:
@@ -140,8 +140,8 @@ class Listener:
         unheard, and speech under way is dropped.
         """
         power = float(np.mean(np.square(frame, dtype=np.float64)))
-        level_db = 10.0 * float(np.log10(power + 1e-10))
-        self._level_db = _LEVEL_MEMORY * self._level_db + (1 - _LEVEL_MEMORY) * level_db
+        memory = _LEVEL_MEMORY if self._endpointer.frames_seen else 0.0
+        self._level_db = memory * self._level_db + (1 - memory) * to_db(power)
         clean, probability = self._front_end.process(frame)
         if deaf:
             self._forget(skipped=1)

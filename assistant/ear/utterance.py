@@ -1,9 +1,10 @@
 """What came in and what it may have been.
 
-All sound inside the house is mono, 16 kHz, float32 in -1..1, in frames of 10 ms (160 samples).
+All sound inside the program is mono, 16 kHz, float32 in -1..1, in frames of 10 ms (160 samples).
 """
 
 from dataclasses import dataclass, field
+from math import exp
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,11 @@ class Hypothesis:
 
     words: tuple[str, ...]
     score: float
+
+
+def chance_of(log_odds: float) -> float:
+    """Probability 0..1 whose odds have this logarithm (the logistic function)."""
+    return 1.0 / (1.0 + exp(-max(-60.0, min(60.0, log_odds))))  # beyond, nothing changes
 
 
 SURE_ENOUGH = 0.5

@@ -21,11 +21,11 @@ from functools import lru_cache
 from math import ceil, floor, log, sqrt
 
 import numpy as np
-from scipy.special import ndtr
 
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
 from assistant.fitting.feel import TILTED, Floats, readings_chance
+from assistant.fitting.normal import chance_below
 from assistant.fitting.targets import HAIR_NM, Window
 from assistant.units import NM_PER_THOU
 
@@ -422,7 +422,7 @@ def _over_chance(state: _State, bench: Bench, window: Window | None) -> float:
     if window is None or window.most_nm is None:
         return 0.0
     over_nm = state.felt_nm - bench.person.offset_nm - window.most_nm - HAIR_NM
-    chance = ndtr(over_nm / max(bench.person.offset_sd_nm, 1.0))
+    chance = chance_below(over_nm / max(bench.person.offset_sd_nm, 1.0))
     return float(state.weights.sum(axis=0) @ chance)
 
 
@@ -450,7 +450,7 @@ def _row_deviations(step: float) -> Floats:
 def _row_shares(step: float) -> Floats:
     edge = step / 2
     low, high = _row_deviations(step) - edge, _row_deviations(step) + edge
-    shares = ndtr(high) - ndtr(low)
+    shares = chance_below(high) - chance_below(low)
     return np.asarray(shares / shares.sum(), dtype=np.float64)
 
 

@@ -11,6 +11,9 @@ from math import hypot
 from assistant.fitting.facts import Cut
 from assistant.units import NM_PER_THOU
 
+STROKE_NM = 3 * NM_PER_THOU // 10
+"""What one file stroke takes off until it is learned, nm: a careful guess, no source."""
+
 
 class GrinderKind(StrEnum):
     """What takes the metal off."""
@@ -31,7 +34,7 @@ class Grinder:
     cut_sd_nm: spread of a single cut, nm (quarter of a thou: half of the half-thou resolution of
         feel; no source). cut_sd_doubt: how uncertain that spread is, as a share.
     per_stroke_nm, per_stroke_sd: gap won per file stroke, nm, and its uncertainty as a share.
-        There is no published figure; a third of a thou with 40 % is only a careful start.
+        There is no published figure; 0.3 thou with 40 % is only a careful start.
     per_pass_sd: spread of one cut as a share of what it takes off, besides cut_sd_nm: nobody files
         ten strokes twice alike (no source; a dial's grows so little that cut_sd_nm holds it).
     """
@@ -44,7 +47,7 @@ class Grinder:
     rate_sd: float = 0.10
     cut_sd_nm: float = NM_PER_THOU / 4
     cut_sd_doubt: float = 0.3
-    per_stroke_nm: float = 8_467.0
+    per_stroke_nm: float = float(STROKE_NM)
     per_stroke_sd: float = 0.40
     per_pass_sd: float = 0.20
 
@@ -98,6 +101,27 @@ class Person:
     spread_nm: float = NM_PER_THOU / 4
     spread_doubt: float = 0.3
     only_goes: float = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class PersonAndTool:
+    """To whom learned values belong. person: a name, empty where none was given."""
+
+    person: str
+    tool: GrinderKind
+
+    def __str__(self) -> str:
+        """``Ada, dial``: how it is shown and kept."""
+        return f"{self.person or _ANYONE}, {self.tool.value}"
+
+    @staticmethod
+    def read(text: str) -> "PersonAndTool":
+        """From the text that ``str`` gives. Raises ValueError if it names no kind of tool."""
+        person, _, tool = text.rpartition(", ")
+        return PersonAndTool("" if person == _ANYONE else person, GrinderKind(tool))
+
+
+_ANYONE = "anyone"
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,7 @@ are degrees Celsius, differences kelvin, expansion coefficients 1/K.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import cos, isfinite, pi, radians
-
-from scipy.special import ellipe
+from math import cos, isfinite, pi, radians, sqrt
 
 from assistant.errors import LengthError
 
@@ -129,11 +127,21 @@ def taper_gap_nm(gap_nm: float, *, measured_bore_nm: float, bores_nm: Sequence[f
 
 
 def ellipse_perimeter(semi_major: float, semi_minor: float) -> float:
-    """Perimeter of an ellipse: 4 a E(m) with m = 1 - b^2 / a^2 (DLMF 19.9, scipy's parameter m)."""
+    """Perimeter of an ellipse, 4 a E(k), by the arithmetic-geometric mean (DLMF 19.8.6)."""
     major, minor = max(semi_major, semi_minor), min(semi_major, semi_minor)
     if minor < 0 or major <= 0:
         raise ValueError(f"Semi-axes {semi_major} and {semi_minor} make no ellipse.")
-    return float(4 * major * ellipe(1 - (minor / major) ** 2))
+    if minor == 0:
+        return 4 * major
+    # a^2 - sum of 2^(n-1) c_n^2, over the mean that both axes run to.
+    a, b = major, minor
+    rest, weight = (a * a + b * b) / 2, 1.0
+    while a - b > 1e-15 * a:
+        half = (a - b) / 2
+        a, b = (a + b) / 2, sqrt(a * b)
+        rest -= weight * half * half
+        weight *= 2
+    return 2 * pi * rest / a
 
 
 def tilted_excess(bore: float, tilt_deg: float) -> float:

@@ -10,11 +10,11 @@ from functools import lru_cache
 from math import exp, hypot, log
 
 import numpy as np
-from scipy.special import entr
 
 from assistant.fitting.belief import Belief
 from assistant.fitting.bench import Bench
 from assistant.fitting.feel import all_chances, reading_sd_nm
+from assistant.fitting.normal import entropy_terms
 from assistant.fitting.targets import HAIR_NM, Window
 from assistant.units import NM_PER_THOU
 
@@ -74,7 +74,7 @@ def expected_bits(belief: Belief, stacks: list[tuple[int, ...]]) -> list[float]:
     for stack in stacks:
         sd_nm = reading_sd_nm(belief.bench, len(stack))
         each = all_chances(felt_nm - sum(stack), sd_nm, belief.bench.person.only_goes)
-        told = entr(each @ felt).sum() - entr(each).sum(axis=0) @ felt
+        told = entropy_terms(each @ felt).sum() - entropy_terms(each).sum(axis=0) @ felt
         bits.append(float(told) / log(2))
     return bits
 

@@ -12,7 +12,6 @@ from enum import StrEnum
 from math import floor, hypot
 
 import numpy as np
-from scipy.special import ndtr, ndtri
 
 from assistant.fitting.belief import Belief
 from assistant.fitting.bench import Bench, GrinderKind
@@ -21,6 +20,7 @@ from assistant.fitting.feel import reading_sd_nm
 from assistant.fitting.leaves import LeafAdvice as LeafAdvice
 from assistant.fitting.leaves import near
 from assistant.fitting.leaves import next_leaf as next_leaf
+from assistant.fitting.normal import chance_below, quantile
 from assistant.fitting.targets import HAIR_NM, Window
 from assistant.units import NM_PER_THOU
 
@@ -118,13 +118,13 @@ def is_narrow(window: Window, bench: Bench) -> bool:
 
     The distance is that of two quantiles of the normal distribution of the last cut.
     """
-    if window.most_nm is None:
+    if window.width_nm is None:
         return False
     grinder = bench.grinder
     sd_nm = hypot(grinder.cut_sd_nm, bench.person.offset_sd_nm)
-    wanted_nm = (ndtri(1 - bench.over_risk) + ndtri(bench.confidence)) * sd_nm
+    wanted_nm = (quantile(1 - bench.over_risk) + quantile(bench.confidence)) * sd_nm
     wanted_nm += grinder.unit_step * grinder.unit_rate_nm / 2
-    return bool(wanted_nm > window.most_nm - window.least_nm + HAIR_NM)
+    return bool(wanted_nm > window.width_nm + HAIR_NM)
 
 
 def _least_went_twice(belief: Belief, window: Window) -> bool:
@@ -178,7 +178,7 @@ def _passes_after(belief: Belief, units: int, window: Window) -> float:
     gap_nm = belief.felt_nm - bench.person.offset_nm
     short_nm = window.least_nm - gap_nm - belief.rates[:, np.newaxis] * units
     # Not accepted with ``confidence`` unless it is a little more than the least.
-    again = ndtr(short_nm / spread_nm + _GUARD)
+    again = chance_below(short_nm / spread_nm + _GUARD)
     rest = again * (_PASSES_AGAIN + _PASSES_PER_NM * np.maximum(short_nm, 0.0))
     return float((belief.weights * rest).sum())
 
@@ -189,7 +189,7 @@ def p_over_after(belief: Belief, units: int, limit_nm: float) -> float:
     sd_nm = max(hypot(belief.bench.grinder.spread_nm(units), person.offset_sd_nm), 1.0)
     removal_nm = belief.rates[:, np.newaxis] * units
     over_nm = belief.felt_nm - person.offset_nm + removal_nm - limit_nm
-    return float((belief.weights * ndtr(over_nm / sd_nm)).sum())
+    return float((belief.weights * chance_below(over_nm / sd_nm)).sum())
 
 
 def _largest(belief: Belief, limit_nm: float, risk: float, most_units: int) -> int:

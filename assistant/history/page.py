@@ -12,8 +12,7 @@ import jinja2
 
 from assistant.bench.learned import Learned
 from assistant.display.turn_lines import learned_lines
-from assistant.history.past_session import OUTCOMES
-from assistant.history.summary import History, Period, Worker, trend
+from assistant.history.summary import WORDS, History, Period, Worker, trend
 
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 440, 190, 46, 12, 12, 34
 
@@ -51,16 +50,16 @@ def history_page(history: History, *, template: str) -> str:
         history=history,
         sessions=sum(worker.all.sessions for worker in history.workers),
         events=sum(worker.all.events for worker in history.workers),
-        outcomes=OUTCOMES,
+        outcomes=WORDS,
         workers=[
             {
-                "who": worker.who,
+                "who": str(worker.who),
                 "all": worker.all,
                 "learned": []
                 if worker.now is None
                 else [
                     f"from {worker.now.rings} rings",
-                    *learned_lines(worker.who, worker.now),
+                    *learned_lines(worker.who.tool, worker.now),
                 ],
                 "plots": plots_of(worker),
                 "periods": worker.periods,

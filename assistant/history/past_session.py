@@ -15,6 +15,7 @@ from typing import Any
 from pydantic_core import from_json
 
 from assistant.errors import LogDamaged
+from assistant.fitting.bench import GrinderKind, PersonAndTool
 
 ACCEPTED, OUTSIDE, SPOILED, SKIPPED, OPEN = "accepted", "outside", "spoiled", "skipped", "open"
 OUTCOMES = (ACCEPTED, OUTSIDE, SPOILED, SKIPPED, OPEN)
@@ -71,9 +72,9 @@ class PastSession:
     rings: tuple[PastRing, ...]
 
     @property
-    def who(self) -> str:
-        """Under which name this session's learned values are kept: who, with what."""
-        return f"{self.person or 'anyone'}, {self.tool}"
+    def who(self) -> PersonAndTool:
+        """To whom this session's learned values belong."""
+        return PersonAndTool(self.person, GrinderKind(self.tool))
 
     @property
     def finished(self) -> int:

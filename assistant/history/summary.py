@@ -6,8 +6,27 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from assistant.bench.learned import Learned
+from assistant.bench.ring_status import RingStatus
 from assistant.display.turn_lines import learned_lines
-from assistant.history.past_session import OUTCOMES
+from assistant.fitting.bench import GrinderKind, PersonAndTool
+from assistant.history.past_session import (
+    ACCEPTED,
+    OPEN,
+    OUTCOMES,
+    OUTSIDE,
+    SKIPPED,
+    SPOILED,
+)
+
+WORDS = {
+    ACCEPTED: RingStatus.ACCEPTED.value,
+    OUTSIDE: "accepted, not surely inside",
+    SPOILED: RingStatus.SPOILED.value,
+    SKIPPED: RingStatus.SKIPPED.value,
+    OPEN: RingStatus.IN_WORK.value,
+}
+"""Outcomes as they are shown. A log tells of an acceptance only whether it was surely inside, so
+the kinds of doubt of RingStatus are one here."""
 
 FORM = 1
 """Of the JSON; raised when a name in it changes its meaning or goes."""
@@ -51,12 +70,12 @@ class Period:
 
 @dataclass(frozen=True, slots=True)
 class Worker:
-    """One person with one kind of tool. who: the name under which learned values are kept.
+    """One person with one kind of tool, and what their sessions tell.
 
     now: learned values that the next job starts from, None where nothing is kept.
     """
 
-    who: str
+    who: PersonAndTool
     all: Period
     periods: tuple[Period, ...]
     now: Learned | None
@@ -64,7 +83,7 @@ class Worker:
     @property
     def by_stroke(self) -> bool:
         """Whether the tool is a file, so that its rate is of a stroke."""
-        return self.who.endswith("file")
+        return self.who.tool is GrinderKind.FILE
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +122,7 @@ def history_lines(history: History) -> Iterator[str]:
         yield f"{history.copies} logs are copies of others, counted once"
     for worker in history.workers:
         yield ""
-        yield worker.who
+        yield str(worker.who)
         yield from (f"  {line}" for line in _worker_lines(worker))
     if history.left_out:
         yield ""
@@ -115,7 +134,7 @@ def history_lines(history: History) -> Iterator[str]:
 def _worker_lines(worker: Worker) -> Iterator[str]:
     whole = worker.all
     yield f"sessions  {whole.sessions}, {whole.began[:10]} to {whole.ended[:10]}"
-    rings = ", ".join(f"{count} {outcome}" for outcome, count in whole.rings.items() if count)
+    rings = "; ".join(f"{count} {WORDS[name]}" for name, count in whole.rings.items() if count)
     yield f"rings     {rings or 'none'}"
     yield (
         f"a ring    {_mean(whole.passes_per_ring)} passes, "
@@ -128,7 +147,7 @@ def _worker_lines(worker: Worker) -> Iterator[str]:
     )
     if worker.now is not None:
         yield f"learned   from {worker.now.rings} rings"
-        yield from (f"          {line}" for line in learned_lines(worker.who, worker.now))
+        yield from (f"          {line}" for line in learned_lines(worker.who.tool, worker.now))
     else:
         yield "learned   nothing is kept; 'leafcall learned --rebuild FOLDER' learns it anew"
     if len(worker.periods) < 2:
@@ -185,7 +204,7 @@ def history_json(history: History) -> str:
             "left_out": [{"log": path, "why": why} for path, why in history.left_out],
             "workers": [
                 {
-                    "who": worker.who,
+                    "who": str(worker.who),
                     "learned_now": _dumped(worker.now),
                     "all": told(worker.all),
                     "periods": [told(one) for one in worker.periods],

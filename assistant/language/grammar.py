@@ -116,11 +116,6 @@ class Grammar:
         self.pronunciations = read_pronunciations(files.get(PRONUNCIATIONS_FILE, ""))
         self.confusions: tuple[tuple[str, str], ...] = read_confusions(files)
 
-    @property
-    def phrasings(self) -> tuple[tuple[str, str], ...]:
-        """(command, phrasing) of every way that a command's rule lists, in file order."""
-        return tuple((command, text) for command, text, _ in self._phrasings)
-
     def parse(self, words: Sequence[str]) -> Parsed | None:
         """The command that ``words`` say, or None if they are no sentence of the grammar.
 
@@ -183,31 +178,17 @@ class Grammar:
         """All words that can be said, sorted."""
         return self.graph.vocabulary
 
-    @cached_property
-    def _steps(self) -> dict[int, dict[str, int]]:
-        steps: dict[int, dict[str, int]] = {}
-        for source, word, target in self.graph.arcs:
-            steps.setdefault(source, {})[word] = target
-        return steps
-
-    def _state_after(self, words: Sequence[str]) -> int | None:
-        state: int | None = self.graph.start
-        for word in words:
-            state = self._steps.get(state, {}).get(word) if state is not None else None
-        return state
-
     def is_complete(self, words: Sequence[str]) -> bool:
         """Whether ``words`` are a whole sentence."""
-        return self._state_after(words) in self.graph.finals
+        return self.graph.accepts(words)
 
     def is_prefix(self, words: Sequence[str]) -> bool:
         """Whether ``words`` begin some sentence."""
-        return self._state_after(words) is not None
+        return self.graph.begins(words)
 
     def next_words(self, words: Sequence[str]) -> frozenset[str]:
         """Words that may follow ``words`` in some sentence; empty if none may."""
-        state = self._state_after(words)
-        return frozenset(self._steps.get(state, {})) if state is not None else frozenset()
+        return self.graph.next_words(words)
 
     def options(self, words: Sequence[str]) -> tuple[str, ...]:
         """Words that may follow, sorted; of those that mean the same the first in the file.
@@ -268,19 +249,13 @@ class Grammar:
                     "each sentence may belong to one command; change one of them."
                 )
 
-    @cached_property
-    def sentences_count(self) -> int:
-        """How many different sentences there are (paths of the deterministic graph)."""
-        counts: dict[int, int] = {}
-
-        def count(state: int) -> int:
-            if state not in counts:
-                counts[state] = (state in self.graph.finals) + sum(
-                    count(target) for target in self._steps.get(state, {}).values()
-                )
-            return counts[state]
-
-        return count(self.graph.start)
+    def sayings(self, command: str, most: int) -> tuple[tuple[str, ...], ...] | None:
+        """All sentences of a command in file order; None if there are more than ``most``."""
+        every = (
+            said for name, _, node in self._phrasings if name == command for said in sentences(node)
+        )
+        few = tuple(islice(every, most + 1))
+        return few if len(few) <= most else None
 
     def sample(self, rng: random.Random, *, command: str | None = None) -> Parsed:
         """One random sentence: a phrasing with equal chance, then every choice with equal chance.
@@ -324,12 +299,6 @@ class Grammar:
                 shown = [join(words) for words in entries][-4:]
                 ways = f"{first} to {last}, said like {', '.join(shown)}"
             yield f"  <{name}>  {ways}"
-
-    def sentences(self, *, phrasing: str) -> Iterator[tuple[str, ...]]:
-        """All sentences of one phrasing, in order; may be very many."""
-        for _, text, node in self._phrasings:
-            if text == phrasing:
-                yield from sentences(node)
 
 
 def _ways(expansion: Expansion) -> tuple[Expansion, ...]:

@@ -2,15 +2,16 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class WordGraph:
-    """An acceptor over words: a sentence is allowed if it spells a path from start to a final.
+    """A deterministic acceptor over words: a sentence is a path from the start to a final state.
 
     start: number of the first state; states are 0..n-1.
     finals: states in which a sentence may end.
-    arcs: (from state, word, to state).
+    arcs: (from state, word, to state); no state has two arcs of one word.
     vocabulary: all words on the arcs, sorted.
     pronunciations: word -> phone strings in the CMU set without stress ("S N AH G"), only for
         words whose pronunciation is given with the grammar; may be empty.
@@ -30,62 +31,40 @@ class WordGraph:
 
     def accepts(self, words: Iterable[str]) -> bool:
         """Whether ``words`` is a whole sentence of the graph."""
-        return bool(self._reached(words) & self.finals)
+        return self._after(words) in self.finals
 
     def begins(self, words: Iterable[str]) -> bool:
         """Whether a sentence of the graph begins with ``words``, or is them."""
-        return bool(self._reached(words))
+        return self._after(words) is not None
+
+    def next_words(self, words: Iterable[str]) -> frozenset[str]:
+        """Words that may follow ``words`` in some sentence; empty if none may."""
+        state = self._after(words)
+        return frozenset(self._steps.get(state, {})) if state is not None else frozenset()
 
     def shared_with(self, other: "WordGraph") -> tuple[str, ...] | None:
-        """A shortest sentence that both accept, None if there is none. Both deterministic."""
-        mine, theirs = self._steps(), other._steps()
+        """A shortest sentence that both accept, None if there is none."""
         paths: dict[tuple[int, int], tuple[str, ...]] = {(self.start, other.start): ()}
         for pair in (waiting := list(paths)):
             one, two = pair
             if one in self.finals and two in other.finals:
                 return paths[pair]
-            ahead = theirs.get(two, {})
-            for word, target in mine.get(one, {}).items():
+            ahead = other._steps.get(two, {})
+            for word, target in self._steps.get(one, {}).items():
                 if word in ahead and (following := (target, ahead[word])) not in paths:
                     paths[following] = (*paths[pair], word)
                     waiting.append(following)
         return None
 
+    @cached_property
     def _steps(self) -> dict[int, dict[str, int]]:
         steps: dict[int, dict[str, int]] = {}
         for source, word, target in self.arcs:
             steps.setdefault(source, {})[word] = target
         return steps
 
-    def _reached(self, words: Iterable[str]) -> set[int]:
-        here = {self.start}
+    def _after(self, words: Iterable[str]) -> int | None:
+        state: int | None = self.start
         for word in words:
-            here = {b for a, label, b in self.arcs if a in here and label == word}
-        return here
-
-
-def from_sentences(
-    sentences: Iterable[str], *, pronunciations: Mapping[str, tuple[str, ...]] | None = None
-) -> WordGraph:
-    """The graph of a short list of sentences: one tree, words split at white space.
-
-    Meant for small lists (tests, yes-or-no questions); a grammar makes a smaller graph itself.
-    """
-    tree: dict[tuple[int, str], int] = {}
-    finals = set()
-    states = 1
-    for sentence in sentences:
-        here = 0
-        for word in sentence.split():
-            if (here, word) not in tree:
-                tree[here, word] = states
-                states += 1
-            here = tree[here, word]
-        finals.add(here)
-    return WordGraph(
-        start=0,
-        finals=frozenset(finals),
-        arcs=tuple((a, word, b) for (a, word), b in tree.items()),
-        vocabulary=tuple(sorted({word for _, word in tree})),
-        pronunciations=dict(pronunciations or {}),
-    )
+            state = self._steps.get(state, {}).get(word) if state is not None else None
+        return state

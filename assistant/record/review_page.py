@@ -13,13 +13,14 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from itertools import groupby
 
-import jinja2
-
+from assistant.bench.gap_words import GapKind, window_figures, window_words
 from assistant.bench.job import RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
+from assistant.bench.ring_status import RingStatus
 from assistant.record import review_plots as plots
-from assistant.record.session_story import Band, Entry, Kind, RingStory, Standing, Story, TurnTold
-from assistant.units import Unit, show_bore, show_gap, show_span
+from assistant.record.page_parts import compiled, ring_ident, shown_verdict
+from assistant.record.session_story import Entry, Kind, RingStory, Story, TurnTold
+from assistant.units import Unit, show_bore, show_gap
 
 _REFUSED = {
     "foreign": "talk that was not for the bench",
@@ -51,6 +52,7 @@ def review_page(
     Raises jinja2.TemplateError if the template is broken.
     """
     rings = {ring.key: _ring(ring, story.unit) for ring in story.rings}
+    shown = {ring.standing_of(n + 1).status for ring in story.rings for n in range(ring.specimens)}
     context = {
         **_head(story, local),
         "policy": _policy(template),
@@ -60,7 +62,9 @@ def review_page(
         "all_rings": list(rings.values()),
         "untouched": ", ".join(r.place for r in story.rings if not r.entries),
         "signs": [
-            (plots.ring_sign(standing), _mark(standing), standing.value) for standing in Standing
+            (plots.ring_sign(status), status.name_in_pages, status.value)
+            for status in RingStatus
+            if status in shown
         ],
         "marks": [(plots.mark_key(feel), words) for feel, words in plots.FEEL_TOLD.items()],
         "choices": [
@@ -77,14 +81,7 @@ def review_page(
         "software": _clean(", ".join(story.software) or "an unknown version"),
         "events": story.events,
     }
-    return _compiled(template).render(context)
-
-
-@lru_cache(maxsize=4)
-def _compiled(template: str) -> jinja2.Template:
-    return jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    ).from_string(template)
+    return compiled(template).render(context)
 
 
 @lru_cache(maxsize=4)
@@ -113,26 +110,25 @@ def _clean(text: str) -> str:
 
 def _head(story: Story, local: Callable[[datetime], datetime]) -> dict[str, object]:
     job, totals = story.job, story.totals
-    done = sum(ring.standing in (Standing.ACCEPTED, Standing.OUTSIDE) for ring in story.rings)
-    tiles = [
-        ("rings accepted", f"{done} of {len(story.rings)}"),
-        ("at the bench", _duration(totals.bench_s)),
-        ("sittings", totals.sittings),
-        ("calls", totals.calls),
-        ("without effect", totals.refused),
-        ("corrections", totals.corrections),
-        ("asked back", totals.asked_back),
-        ("cuts", totals.passes),
-        ("leaves tried", totals.readings),
-        ("notes", totals.notes),
-    ]
+    spoiled = sum(ring.specimens - 1 for ring in story.rings)
+    spoiled += sum(ring.standing.status is RingStatus.SPOILED for ring in story.rings)
+    skipped = sum(ring.standing.status is RingStatus.SKIPPED for ring in story.rings)
+    sittings = _count(totals.sittings, "sitting")
+    work = [
+        ("At the bench", f"{_duration(totals.bench_s)}, {sittings}"),
+        ("Work", f"{_count(totals.passes, 'cut')}, {_count(totals.readings, 'leaf', 'leaves')} "
+                 f"tried; {spoiled} spoiled, {skipped} skipped"),
+        ("Calls", f"{totals.calls}: {totals.refused} without effect, "
+                  f"{_count(totals.corrections, 'correction')}, {totals.asked_back} asked back, "
+                  f"{_count(totals.notes, 'note')}"),
+    ]  # fmt: skip
     if totals.troubles:
-        tiles.append(("troubles", totals.troubles))
+        work.append(("Troubles", str(totals.troubles)))
     facts: list[tuple[str, str]] = []
     title, under = "A log without its beginning", "The job is not known."
     if job is not None:
         title = _clean(job.name)
-        ended = "wrapped up" if story.closed else "not wrapped up"
+        ended = "wrapped up" if story.closed else "unfinished"
         under = (
             f"{job.cylinders} cylinder{'s' if job.cylinders != 1 else ''}, "
             f"bore {show_bore(job.bore_nm, job.unit)}, {ended}"
@@ -143,9 +139,17 @@ def _head(story: Story, local: Callable[[datetime], datetime]) -> dict[str, obje
     zone = "not known"
     if story.first is not None and story.last is not None:
         first, last = local(story.first), local(story.last)
-        facts += [("Begun", f"{first:%Y-%m-%d %H:%M}"), ("Last call", f"{last:%Y-%m-%d %H:%M}")]
+        ended = "Ended" if story.closed else "Unfinished, last call"
+        facts += [("Begun", f"{first:%Y-%m-%d %H:%M}"), (ended, f"{last:%Y-%m-%d %H:%M}")]
         zone = " to ".join(dict.fromkeys((_zone(first), _zone(last))))
-    return {"title": title, "under": under, "tiles": tiles, "facts": facts, "zone": zone}
+    return {
+        "title": title, "under": under, "work": work, "facts": facts, "zone": zone,
+        "verdict": shown_verdict(story.verdict) if story.rings else None,
+    }  # fmt: skip
+
+
+def _count(number: int, one: str, many: str = "") -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"
 
 
 def _zone(at: datetime) -> str:
@@ -162,52 +166,27 @@ def _duration(seconds: float) -> str:
 # --- rings -------------------------------------------------------------------------------------
 
 
-def _ident(key: RingKey) -> str:
-    return f"ring-{key[0]}-{key[1].value.replace(' ', '-')}"
-
-
-def _mark(standing: Standing) -> str:
-    return {
-        Standing.ACCEPTED: "accepted", Standing.OUTSIDE: "outside", Standing.SPOILED: "spoiled",
-        Standing.SKIPPED: "skipped", Standing.BEGUN: "in-work", Standing.TO_DO: "not-begun",
-    }[standing]  # fmt: skip
-
-
-def _number(length_nm: int, unit: Unit) -> str:
-    return show_gap(length_nm, unit).split()[0]
-
-
-def _gap(band: Band | None, unit: Unit) -> str:
-    if band is None:
-        return "-"
-    if band.butting:
-        return "butts"
-    return _number(band.best_nm, unit) if band.felt else "cut"
-
-
 def _ring(ring: RingStory, unit: Unit) -> dict[str, object]:
-    window, last = ring.window, ring.last
-    known = last is not None and last.felt and not last.butting
-    short = f"{_number(window.least_nm, unit)} or more"
-    if window.most_nm is not None:
-        short = f"{_number(window.least_nm, unit)} to {_number(window.most_nm, unit)}"
-    span = show_span(last.low_nm, last.high_nm, unit) if last is not None and known else ""
+    told, status = ring.told, ring.standing.status
+    figure = told.kind is GapKind.FIGURE
     return {
-        "ident": _ident(ring.key),
+        "ident": ring_ident(ring.key),
         "entries": bool(ring.entries),
         "brief": not ring.passes and ring.specimens == 1,
+        "right": ring.standing.status is RingStatus.ACCEPTED,
+        "replaced": ring.specimens - 1,
         "place": ring.place.capitalize(),
         "position": ring.name.capitalize(),
-        "standing": ring.standing.value,
-        "mark": _mark(ring.standing),
-        "sign": plots.ring_sign(ring.standing),
-        "window": short,
-        "window_full": plots.window_text(window, unit),
-        "gap": _gap(last, unit),
-        "gap_full": show_gap(last.best_nm, unit) if last is not None and known
-        else plots.band_text(last, unit),
-        "band": span.rpartition(" ")[0],
-        "band_full": f"({span})" if span else "",
+        "standing": ring.standing.words,
+        "mark": status.name_in_pages,
+        "sign": plots.ring_sign(status),
+        "window": window_figures(ring.window, unit),
+        "window_full": window_words(ring.window, unit),
+        "gap": told.short(unit),
+        "gap_full": show_gap(told.best_nm, unit) if told.best_nm is not None
+        else plots.band_text(ring.last, unit),
+        "band": told.band(unit).rpartition(" ")[0] if figure else "",
+        "band_full": f"({told.band(unit)})" if figure else "",
         "passes": ring.passes,
         "readings": ring.readings,
         "taken_back": ring.taken_back,
@@ -220,7 +199,9 @@ def _ring(ring: RingStory, unit: Unit) -> dict[str, object]:
 def _part(ring: RingStory, specimen: int, unit: Unit) -> dict[str, object]:
     """Plot and entries of one specimen: a ring that was spoiled is told before its successor."""
     entries = [entry for entry in ring.entries if entry.specimen == specimen]
-    caption = f"Ring {specimen} in this place" if ring.specimens > 1 else ""
+    caption = ""
+    if ring.specimens > 1:
+        caption = f"Ring {specimen} in this place, {ring.standing_of(specimen).words}"
     name = f"{ring.place.capitalize()}: gap after every call"
     if caption:
         name += f", {caption.lower()}"
@@ -228,7 +209,7 @@ def _part(ring: RingStory, specimen: int, unit: Unit) -> dict[str, object]:
         "caption": caption,
         "plot": plots.gap_plot(
             [entry for entry in entries if not entry.struck], ring.window, unit,
-            name=name, ident=f"{_ident(ring.key)}-{specimen}",
+            name=name, ident=f"{ring_ident(ring.key)}-{specimen}",
         ),
         "entries": [_entry(entry, unit) for entry in entries],
     }  # fmt: skip
@@ -298,9 +279,9 @@ def _turn(
         "stamp": turn.at.astimezone(UTC).isoformat(timespec="milliseconds"),
         "clock": f"{local(turn.at):%H:%M:%S}",
         "classes": " ".join(kind.name.lower() for kind in Kind if kind in turn.kinds),
-        "ring_idents": " ".join(_ident(key) for key in turn.rings if key in rings),
+        "ring_idents": " ".join(ring_ident(key) for key in turn.rings if key in rings),
         "rings": [
-            (_ident(key), rings[key]["place"], rings[key]["entries"])
+            (ring_ident(key), rings[key]["place"], rings[key]["entries"])
             for key in turn.rings if key in rings
         ],
         "words": None if heard is None else _clean(heard.words),
@@ -308,18 +289,23 @@ def _turn(
         "refused": None if heard is None or heard.refused is None
         else _clean(_REFUSED.get(heard.refused, heard.refused)),
         "meant": "event" if heard is None else "understood",
-        "understood": _clean("; ".join(turn.understood)),
-        "asked": None if turn.asked is None else _clean(turn.asked),
+        "understood": _clean(_capital("; ".join(turn.understood))),
+        "asked": None if turn.asked is None else _clean(_capital(turn.asked)),
         "takes_back": turn.takes_back,
         "taken_back": turn.taken_back,
         "notes": [_clean(note) for note in turn.notes],
         "troubles": [_clean(trouble) for trouble in turn.troubles],
-        "replies": [_clean(reply) for reply in turn.replies],
+        "replies": [_clean(_capital(reply)) for reply in turn.replies],
         "sounds": [
             {"src": sounds.get(clip), "missing": _missing(clip, erased=turn.erased)}
             for clip in turn.clips
         ],
     }  # fmt: skip
+
+
+def _capital(text: str) -> str:
+    """Sentences with a capital first; the voice needs none, so the log has none."""
+    return re.sub(r"(^|[.?!] )([a-z])", lambda found: found[1] + found[2].upper(), text)
 
 
 def _missing(clip: str, *, erased: bool) -> str:

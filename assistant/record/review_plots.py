@@ -12,15 +12,18 @@ from math import ceil, cos, floor, radians, sin
 from markupsafe import Markup, escape
 
 from assistant.bench import events as ev
+from assistant.bench.gap_words import GapKind, window_words
+from assistant.bench.ring_status import RingStatus
 from assistant.fitting.facts import Feel
 from assistant.fitting.targets import Window
-from assistant.record.session_story import Band, Entry, Standing
-from assistant.units import Unit, show_gap, show_span
+from assistant.record.session_story import Band, Entry
+from assistant.units import Unit, show_gap
 
-WIDTH, HEIGHT = 460.0, 250.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 10.0, 22.0, 34.0
+WIDTH, HEIGHT = 460.0, 264.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 10.0, 36.0, 34.0
 _TICKS = (0.5, 1, 2, 5, 10, 20, 50)
 _MOST_TICKS = 7
+_FADES = 4
 
 FEEL_TOLD = {
     Feel.DROPS: "drops: the gap is larger",
@@ -81,23 +84,44 @@ def mark_key(feel: Feel) -> Markup:
     return _hidden(reading_mark(feel, 10, 10), 20)
 
 
-def ring_sign(standing: Standing) -> Markup:
+_TICK = "M14 20.5l4.5 4.5 8-9.5"
+_HALF_TICK = "M14 20.5l4.5 4.5 3-3.5M24 17.5l2.5-3"
+_CROSS = "M14.5 14.5l11 11M25.5 14.5l-11 11"
+_UP, _DOWN = "M20 26v-11m-5 5 5-5 5 5M14 12h12", "M20 14v11m-5-5 5 5 5-5M14 28h12"
+_ASKS = "M16 16.5c0-5 8-5 8 0 0 3-4 3-4 6M20 26v1.2"
+_INNER = {
+    RingStatus.ACCEPTED: _TICK,
+    RingStatus.ACCEPTED_LIKELY: _HALF_TICK,
+    RingStatus.ACCEPTED_UNSURE: _ASKS,
+    RingStatus.ACCEPTED_UNDER: _DOWN,
+    RingStatus.ACCEPTED_OVER: _UP,
+    RingStatus.OVER: _UP,
+    RingStatus.SPOILED: _CROSS,
+    RingStatus.REPLACED: _CROSS,
+    RingStatus.SKIPPED: "M14 14l6 6-6 6M21 14l6 6-6 6",
+    RingStatus.INSIDE: _TICK,
+    RingStatus.LIKELY_INSIDE: _HALF_TICK,
+}
+_DOUBTED = {
+    RingStatus.ACCEPTED_UNSURE, RingStatus.ACCEPTED_UNDER, RingStatus.ACCEPTED_OVER,
+    RingStatus.ACCEPTED_LIKELY,
+}  # fmt: skip
+
+
+def ring_sign(status: RingStatus) -> Markup:
     """A ring seen from above, its end gap at the top; line and inner mark tell how it stands.
 
     Hidden from screen readers: the words stand beside it.
     """
-    inner = {
-        Standing.ACCEPTED: tag("path", d="M14 20.5l4.5 4.5 8-9.5", class_="inner"),
-        Standing.OUTSIDE: tag("path", d="M20 13v8.5M20 25.5v1.5", class_="inner"),
-        Standing.SPOILED: tag("path", d="M14.5 14.5l11 11M25.5 14.5l-11 11", class_="inner"),
-        Standing.SKIPPED: tag("path", d="M14 14l6 6-6 6M21 14l6 6-6 6", class_="inner"),
-        Standing.BEGUN: tag("circle", cx=20, cy=20, r=4, class_="dot"),
-        Standing.TO_DO: Markup(""),
-    }[standing]
+    inner = Markup("")
+    if status in _INNER:
+        inner = tag("path", d=_INNER[status], class_="inner")
+    elif status is RingStatus.IN_WORK:
+        inner = tag("circle", cx=20, cy=20, r=4, class_="dot")
     ring = tag("path", d=_arc(16, 14), class_="ring")
-    if standing is Standing.OUTSIDE:
-        ring = tag("path", d=_arc(17, 14), class_="thin") + tag(
-            "path", d=_arc(13, 18), class_="thin"
+    if status in _DOUBTED:
+        ring = tag("path", d=_arc(17.5, 14), class_="thin") + tag(
+            "path", d=_arc(14.5, 17), class_="thin"
         )
     return _hidden(ring + inner, 40)
 
@@ -141,7 +165,7 @@ def gap_plot(
 
 def _told(slots: Sequence[Entry], window: Window, unit: Unit) -> str:
     """The picture in words."""
-    said = [f"Window {window_text(window, unit)}."]
+    said = [f"Window {window_words(window, unit)}."]
     for passes in sorted({entry.passes for entry in slots}):
         last = [entry for entry in slots if entry.passes == passes][-1]
         when = "At first" if passes == 0 else f"After cut {passes}"
@@ -149,23 +173,14 @@ def _told(slots: Sequence[Entry], window: Window, unit: Unit) -> str:
     return " ".join(said)
 
 
-def window_text(window: Window, unit: Unit) -> str:
-    """A window in words: 15 to 17 thou, 15 thou or more."""
-    if window.most_nm is None:
-        return f"{show_gap(window.least_nm, unit)} or more"
-    return show_span(window.least_nm, window.most_nm, unit)
-
-
 def band_text(band: Band | None, unit: Unit) -> str:
-    """A belief in words: best estimate and band."""
+    """A belief in words, as far as it was measured; after a cut, what is expected."""
     if band is None:
         return "not measured"
-    if band.butting:
-        return "the ends touch"
-    span = show_span(band.low_nm, band.high_nm, unit)
-    if not band.felt:
-        return f"not measured since the cut, expected {span}"
-    return f"about {show_gap(band.best_nm, unit)} ({span})"
+    words = band.told.words(unit)
+    if band.told.kind is GapKind.CUT:
+        words += f", expected {band.told.band(unit)}"
+    return words
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,7 +249,7 @@ class _Plot:
         bottom = HEIGHT - _BOTTOM
         yield tag("path", d=f"M{_LEFT:g} {_TOP:g}V{bottom:g}H{WIDTH - _RIGHT:g}", class_="axis")
         unit = "thou" if self._unit is Unit.INCH else "mm"
-        yield tag("text", unit, x=_LEFT - 7, y=_TOP - 9, class_="left")
+        yield tag("text", unit, x=_LEFT - 7, y=_TOP - 12, class_="left")
 
     def _passes(self) -> Iterator[Markup]:
         """Number of cuts below, once for all columns of one pass."""
@@ -248,32 +263,65 @@ class _Plot:
             passes = self._slots[begin].passes
             narrow = (end - begin) * self._step < 52
             words = str(passes) if narrow and passes else f"cut {passes}" if passes else "found"
-            yield tag("text", words, x=self._x((begin + end) / 2), y=bottom + 17, class_="middle")
+            middle = self._x((begin + end) / 2)
+            if narrow and not passes:  # never past its divider: it begins where its column does
+                yield tag("text", words, x=self._x(begin) + 2, y=bottom + 17, class_="first")
+                continue
+            yield tag("text", words, x=middle, y=bottom + 17, class_="middle")
 
     def _bands(self) -> Iterator[Markup]:
-        """The belief from each entry to the next; foretold where no leaf was tried since a cut."""
+        """What is known from each entry to the next; expected where no leaf was tried since."""
         for n, entry in enumerate(self._slots):
             band = entry.band
             if band is None:
                 continue
             left, right = self._x(n + 0.5), self._x(n + 1.5 if n + 1 < len(self._slots) else n + 1)
-            if band.butting:
-                low_nm, high_nm = self._span.low_nm, max(0, self._span.low_nm)
+            low_nm, high_nm = self._bounds(band)
+            top = self._y(high_nm) if high_nm is not None else _TOP
+            bottom = self._y(low_nm) if low_nm is not None else HEIGHT - _BOTTOM
+            kind = "band" if band.felt else "band expected"
+            if low_nm is not None and high_nm is not None:
+                yield tag("rect", x=left, y=top, width=right - left, height=max(bottom - top, 1.5),
+                          class_=kind)  # fmt: skip
             else:
-                low_nm, high_nm = band.low_nm, band.high_nm
-            top, bottom = self._y(high_nm), self._y(low_nm)
-            yield tag("rect", x=left, y=top, width=right - left, height=max(bottom - top, 1.5),
-                      class_="band" if band.felt else "band foretold")  # fmt: skip
+                yield from self._open_band(left, right, top, bottom, up=high_nm is None)
+
+    def _bounds(self, band: Band) -> tuple[int | None, int | None]:
+        """Bounds to be drawn; None where nothing bounds the gap, or out of the picture."""
+        told = band.told
+        low_nm, high_nm = told.low_nm, told.high_nm
+        if told.kind is GapKind.BUTTS:
+            low_nm, high_nm = None, self._span.low_nm + self._unit.call_nm
+        if high_nm is not None and high_nm > self._span.high_nm:
+            high_nm = None
+        if low_nm is not None and low_nm < self._span.low_nm:
+            low_nm = None
+        return low_nm, high_nm
+
+    def _open_band(
+        self, left: float, right: float, top: float, bottom: float, *, up: bool
+    ) -> Iterator[Markup]:
+        """A band without an end: it fades out of the picture, and an arrow says that it goes on."""
+        step = (bottom - top) / _FADES
+        for n in range(_FADES):
+            shade = _FADES - n if up else n + 1
+            yield tag("rect", x=left, y=top + n * step, width=right - left, height=step,
+                      class_=f"band fade-{_FADES + 1 - shade}")  # fmt: skip
+        x = (left + right) / 2
+        head = f"M{x:.1f} {_TOP + 16:g}v-12m-4 4.5 4-4.5 4 4.5"
+        if not up:
+            head = f"M{x:.1f} {HEIGHT - _BOTTOM - 16:g}v12m-4-4.5 4 4.5 4-4.5"
+        yield tag("path", d=head, class_="on")
 
     def _best(self) -> Iterator[Markup]:
-        """The best estimate as steps."""
+        """The gap as steps, where it is known closely."""
         path = ""
         for n, entry in enumerate(self._slots):
             band = entry.band
-            if band is None or band.butting or not band.felt:
+            if band is None or band.told.best_nm is None:
                 continue
             right = self._x(n + 1.5 if n + 1 < len(self._slots) else n + 1)
-            path += f"M{self._x(n + 0.5):.1f} {self._y(band.best_nm):.1f}H{right:.1f}"
+            path += f"M{self._x(n + 0.5):.1f} {self._y(band.told.best_nm):.1f}H{right:.1f}"
         if path:
             yield tag("path", d=path, class_="best")
 
@@ -282,10 +330,10 @@ class _Plot:
         for n, entry in enumerate(self._slots):
             for cut in entry.cuts:
                 x = self._x(n + 0.5)
-                yield tag("path", d=f"M{x:.1f} {_TOP + 14:g}v-11m-4 4.5 4-4.5 4 4.5",
+                yield tag("path", d=f"M{x:.1f} {_TOP - 3:g}v-11m-4 4.5 4-4.5 4 4.5",
                           class_="cut")  # fmt: skip
                 yield tag(
-                    "text", _cut_text(cut, self._unit), x=x, y=_TOP - 2, class_="middle cut-text"
+                    "text", _cut_text(cut, self._unit), x=x, y=_TOP - 19, class_="middle cut-text"
                 )
 
     def _readings(self) -> Iterator[Markup]:
@@ -313,7 +361,9 @@ def _span(slots: Sequence[Entry], window: Window, unit: Unit) -> _Span:
     firm += [reading.leaf_nm for entry in slots for reading in entry.readings]
     low_nm, high_nm = min(firm), max(firm)
     room_nm = max(2 * unit.call_nm, (high_nm - low_nm) // 4)
-    bands = [entry.band for entry in slots if entry.band is not None and not entry.band.butting]
-    low_nm = max(min([low_nm, *(band.low_nm for band in bands)]), low_nm - room_nm)
-    high_nm = min(max([high_nm, *(band.high_nm for band in bands)]), high_nm + room_nm)
+    told = [entry.band.told for entry in slots if entry.band is not None]
+    lows = [one.low_nm for one in told if one.low_nm is not None]
+    highs = [one.high_nm for one in told if one.high_nm is not None]
+    low_nm = max(min([low_nm, *lows]), low_nm - room_nm)
+    high_nm = min(max([high_nm, *highs]), high_nm + room_nm)
     return _Span(low_nm - unit.call_nm, high_nm + unit.call_nm)

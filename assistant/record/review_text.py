@@ -50,7 +50,8 @@ def _line(event: ev.Event, wording: Wording, unit: Unit) -> str:
     match event:
         case ev.CallHeard(words=words, refused=refused, score=score, source=source):
             end = f", no effect: {refused}" if refused else ""
-            return f"heard   {words}  ({score:.2f}, {source}{end})"
+            sure = "" if source == "keyboard" else f"{score:.2f}, "
+            return f"heard   {words}  ({sure}{source}{end})"
         case ev.ReplyGiven(text=text):
             return f"said    {text}"
         case ev.SessionOpened(software=software) | ev.SessionResumed(software=software):

@@ -11,24 +11,15 @@ from enum import StrEnum
 from itertools import groupby
 
 from assistant.bench import events as ev
+from assistant.bench.gap_words import NOT_MEASURED, ToldGap, told_gap
 from assistant.bench.job import Job
 from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.bench.reply import entry_line
-from assistant.bench.session import Outcome, Ring, State, apply
+from assistant.bench.ring_status import RingStatus, Standing, Verdict, standing_of, verdict_of
+from assistant.bench.session import State, apply
 from assistant.bench.wording import Wording
 from assistant.fitting.targets import Window
 from assistant.units import Unit
-
-
-class Standing(StrEnum):
-    """How a ring stands; the words are what is shown."""
-
-    ACCEPTED = "accepted"
-    OUTSIDE = "accepted, not known to be in the window"
-    SPOILED = "spoiled"
-    SKIPPED = "skipped"
-    BEGUN = "in work"
-    TO_DO = "not begun"
 
 
 class Kind(StrEnum):
@@ -50,8 +41,9 @@ class Kind(StrEnum):
 class Band:
     """What is believed of a gap, nm: best estimate, and the band of BAND_SHARE; negative = overlap.
 
-    felt: a leaf has been tried since the last cut; else it is foretold from the cut.
-    butting: the last reading says that the ends touch.
+    felt: a leaf has been tried since the last cut; else it is expected from the cut.
+    butting: the last reading says that the ends touch. told: what of all this was measured, and so
+    may be told.
     """
 
     best_nm: int
@@ -59,6 +51,7 @@ class Band:
     high_nm: int
     felt: bool
     butting: bool
+    told: ToldGap
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +100,15 @@ class RingStory:
     def specimens(self) -> int:
         """How many rings were tried in this place."""
         return max((entry.specimen for entry in self.entries), default=1)
+
+    def standing_of(self, specimen: int) -> Standing:
+        """How one of the rings tried in this place stands; all but the last were replaced."""
+        return self.standing if specimen == self.specimens else Standing(RingStatus.REPLACED)
+
+    @property
+    def told(self) -> ToldGap:
+        """What may be told of the gap of the last ring."""
+        return self.last.told if self.last is not None else NOT_MEASURED
 
     @property
     def kept(self) -> tuple[Entry, ...]:
@@ -186,6 +188,11 @@ class Story:
     turns: tuple[TurnTold, ...]
     totals: Totals
     events: int
+
+    @property
+    def verdict(self) -> Verdict:
+        """The verdict on all rings."""
+        return verdict_of({ring.key: ring.standing for ring in self.rings})
 
     @property
     def first(self) -> datetime | None:
@@ -292,7 +299,7 @@ class _Teller:
             place=self.wording.place(key),
             name=self.wording.ring(key[1]),
             window=self.state.window(key),
-            standing=_standing(ring),
+            standing=standing_of(self.state, key),
             entries=tuple(entries),
             last=_band(self.state, key) if ring.facts else None,
         )
@@ -398,18 +405,9 @@ def _band(state: State, key: RingKey) -> Band | None:
     if not belief.seen:
         return None
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    return Band(belief.best_nm, low_nm, high_nm, belief.readings > 0, belief.butting)
-
-
-def _standing(ring: Ring) -> Standing:
-    match ring.outcome:
-        case Outcome.ACCEPTED:
-            return Standing.OUTSIDE if ring.outside else Standing.ACCEPTED
-        case Outcome.SPOILED:
-            return Standing.SPOILED
-        case Outcome.SKIPPED:
-            return Standing.SKIPPED
-    return Standing.BEGUN if ring.facts or ring.checks else Standing.TO_DO
+    return Band(
+        belief.best_nm, low_nm, high_nm, belief.readings > 0, belief.butting, told_gap(belief)
+    )
 
 
 _KIND_OF: tuple[tuple[Kind, tuple[type[ev.Event], ...]], ...] = (

@@ -8,62 +8,61 @@ is escaped. The template is data (pages/sheet.html) and is handed in as text. Ea
 import csv
 import io
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import ROUND_HALF_EVEN, Decimal
-from enum import StrEnum
-from functools import lru_cache
 from itertools import groupby
 
-import jinja2
-
+from assistant.bench.gap_words import NOT_MEASURED, GapKind, ToldGap, figure, window_figures
+from assistant.bench.job import RingPosition
+from assistant.bench.plan import RingKey
+from assistant.bench.ring_status import Standing, Verdict, verdict_of
+from assistant.fitting.targets import Window
+from assistant.record.page_parts import compiled, ring_ident, shown_verdict
+from assistant.record.review_plots import ring_sign
 from assistant.record.seal import BLANK, sealed_page, sealed_record, sealed_rows
-from assistant.units import Unit, show_bore, show_gap, to_file
-
-
-class RingState(StrEnum):
-    """How a ring stands on the sheet; the words are what is printed."""
-
-    ACCEPTED = "accepted"
-    OUTSIDE = "accepted, not known to be in the window"
-    SKIPPED = "skipped"
-    SPOILED = "spoiled"
-    TO_DO = "to do"
+from assistant.units import Unit, show_bore, to_file
 
 
 @dataclass(frozen=True, slots=True)
 class RingRow:
     """One ring of the sheet; lengths in nm.
 
-    most_nm: None = a least only. gap_nm, low_nm, high_nm: best estimate of the final gap and the
-    band that holds it, None where it was not measured. passes: cuts made. history: readings and
-    cuts in words, oldest first. checks, notes: in words, may be empty.
+    window: most_nm None = a least only. standing: how it stands. told: the gap as far as it was
+    measured. passes: cuts made. replaced: rings spoiled in this place before this one. history:
+    readings and cuts in words, oldest first. checks, notes: in words, may be empty.
     """
 
     cylinder: int
-    position: str
+    position: RingPosition
     bore_nm: int
-    least_nm: int
-    most_nm: int | None
-    target_nm: int
-    state: RingState
-    gap_nm: int | None = None
-    low_nm: int | None = None
-    high_nm: int | None = None
+    window: Window
+    standing: Standing
+    told: ToldGap = NOT_MEASURED
     passes: int = 0
+    replaced: int = 0
     history: tuple[str, ...] = ()
     checks: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
+    @property
+    def key(self) -> RingKey:
+        """Its place."""
+        return self.cylinder, self.position
+
 
 @dataclass(frozen=True, slots=True)
 class KeptNote:
-    """A note of the session. text: as typed; clip: file name of its sound; either may be None."""
+    """A note of the session. text: as typed; clip: file name of its sound; either may be None.
+
+    ring: cylinder and position of the ring that was at hand, None if there was none.
+    """
 
     at: datetime
     text: str | None = None
     clip: str | None = None
+    ring: tuple[int, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +70,8 @@ class Sheet:
     """Everything that stands on a build sheet.
 
     rings: in the order of work. grinder: in words. band_share: how sure the band of a gap is,
-    0..1. cautions: sentences. started, ended: time-zone aware, None where unknown.
+    0..1. cautions: sentences. started, ended, last_call: with the offset of the shop's
+    clock, None where unknown; ended is None while the session is unfinished.
     software: name and version. log_name: file name of the session log that the sheet came from.
     bores_nm: measured bores by cylinder. kept_notes: oldest first. damage: sentences that a reader
     must see first, none for a sound log. log_events, log_check: how many events of the log the
@@ -93,27 +93,36 @@ class Sheet:
     notes: str = ""
     started: datetime | None = None
     ended: datetime | None = None
+    last_call: datetime | None = None
     bores_nm: Mapping[int, tuple[int, ...]] = field(default_factory=dict)
     kept_notes: tuple[KeptNote, ...] = ()
     damage: tuple[str, ...] = ()
     log_events: int = 0
     log_check: str = ""
 
+    @property
+    def verdict(self) -> Verdict:
+        """The verdict on all rings."""
+        return verdict_of({ring.key: ring.standing for ring in self.rings})
+
 
 RECORD_FORM = "leafcall build sheet 1"
 
 CSV_COLUMNS = (
     "job", "person", "cylinder", "ring", "unit", "bore", "least", "most", "target", "gap",
-    "gap_low", "gap_high", "state", "passes", "readings", "checks", "notes", "started", "ended",
-    "software", "damage", "log", "log_events", "log_check", "sheet_check",
+    "gap_low", "gap_high", "gap_told", "state", "inside_chance", "replaced", "passes", "readings",
+    "checks", "notes", "started", "ended", "last_call", "software", "damage", "log",
+    "log_events",    "log_check", "sheet_check",
 )  # fmt: skip
 
 
 def sheet_table(sheet: Sheet) -> str:
     """The sheet as CSV (RFC 4180), one row a ring, lengths in inches or millimetres.
 
-    Limits are exact; gaps are rounded half-even to 0.0001 in or 0.001 mm, as on the page. Text that
-    a spreadsheet would run as a formula gets an apostrophe before it.
+    Limits are exact; gaps are rounded half-even to 0.0001 in or 0.001 mm, as on the page. ``gap``
+    is empty where leaves have not closed in on it: ``gap_low`` and ``gap_high`` hold the bounds
+    that were measured, ``gap_told`` the words of the page. ``inside_chance``: 0..1. Text that a
+    spreadsheet would run as a formula gets an apostrophe before it.
     """
     out = io.StringIO()
     rows: list[list[object]] = [list(CSV_COLUMNS[:-1])]
@@ -123,20 +132,24 @@ def sheet_table(sheet: Sheet) -> str:
                 _harmless(sheet.job_name),
                 _harmless(sheet.person),
                 ring.cylinder,
-                _harmless(ring.position),
+                ring.position.value,
                 sheet.unit.file_symbol,
                 _exact(ring.bore_nm, sheet.unit),
-                _exact(ring.least_nm, sheet.unit),
-                "" if ring.most_nm is None else _exact(ring.most_nm, sheet.unit),
-                _exact(ring.target_nm, sheet.unit),
-                *(_rounded(nm, sheet.unit) for nm in (ring.gap_nm, ring.low_nm, ring.high_nm)),
-                ring.state.value,
+                _exact(ring.window.least_nm, sheet.unit),
+                "" if ring.window.most_nm is None else _exact(ring.window.most_nm, sheet.unit),
+                _exact(ring.window.target_nm, sheet.unit),
+                *(_rounded(nm, sheet.unit) for nm in _measured_nm(ring.told)),
+                ring.told.words(sheet.unit),
+                ring.standing.status.value,
+                "" if ring.standing.inside is None else f"{ring.standing.inside:.3f}",
+                ring.replaced,
                 ring.passes,
                 _harmless("; ".join(ring.history)),
                 _harmless("; ".join(ring.checks)),
                 _harmless("; ".join(ring.notes)),
                 _stamp(sheet.started),
                 _stamp(sheet.ended),
+                _stamp(sheet.last_call),
                 _harmless(sheet.software),
                 _harmless(" ".join(sheet.damage)),
                 _harmless(sheet.log_name),
@@ -152,10 +165,14 @@ def sheet_record(sheet: Sheet) -> str:
     """The sheet as JSON text, one object.
 
     All lengths are whole nanometres (``_nm``), times ISO 8601 with zone; null = not known.
-    ``form`` is RECORD_FORM. ``rings``: one object a ring in the order of work, with ``gap_nm`` and
-    ``gap_low_nm`` to ``gap_high_nm``, the band that holds the gap with ``band_share`` (0..1);
-    ``most_nm`` null = a least only; ``state`` one of RingState. ``bores_nm``: measured bores by
-    cylinder number. ``kept_notes``: ``at``, ``text`` or ``clip``, a file beside the log.
+    ``form`` is RECORD_FORM. ``verdict``: its words; ``accepted_inside``: how many rings. ``rings``:
+    one object a ring in the order of work, with ``gap_nm`` and ``gap_low_nm`` to ``gap_high_nm``,
+    the band that holds the gap with ``band_share`` (0..1), each null where it was not measured
+    (``gap_nm`` of a gap that is known from one side only); ``gap_told`` in words; ``most_nm`` null
+    = a least only; ``state`` one of ring_status.RingStatus; ``inside_chance`` 0..1 or null;
+    ``replaced``: rings spoiled before it. ``bores_nm``: measured bores by
+    cylinder number. ``kept_notes``: ``at``, ``text`` or ``clip``, a file beside the log, and
+    ``cylinder`` and ``ring`` that were at hand, null where none was.
     ``damage``: sentences, empty for a sound log. ``log``, ``log_events``, ``log_check``,
     ``sheet_check``: seal.py.
     """
@@ -172,10 +189,20 @@ def sheet_record(sheet: Sheet) -> str:
         "notes": sheet.notes,
         "started": _iso(sheet.started),
         "ended": _iso(sheet.ended),
+        "last_call": _iso(sheet.last_call),
         "band_share": sheet.band_share,
-        "rings": [_ring_record(ring) for ring in sheet.rings],
+        "verdict": sheet.verdict.words(),
+        "accepted_inside": sheet.verdict.accepted,
+        "rings": [_ring_record(ring, sheet.unit) for ring in sheet.rings],
         "kept_notes": [
-            {"at": _iso(note.at), "text": note.text, "clip": note.clip} for note in sheet.kept_notes
+            {
+                "at": _iso(note.at),
+                "text": note.text,
+                "clip": note.clip,
+                "cylinder": note.ring[0] if note.ring is not None else None,
+                "ring": note.ring[1] if note.ring is not None else None,
+            }
+            for note in sheet.kept_notes
         ],
         "cautions": list(sheet.cautions),
         "damage": list(sheet.damage),
@@ -187,18 +214,27 @@ def sheet_record(sheet: Sheet) -> str:
     return json.dumps(sealed_record(record), indent=2) + "\n"
 
 
-def _ring_record(ring: RingRow) -> dict[str, object]:
+def _measured_nm(told: ToldGap) -> tuple[int | None, int | None, int | None]:
+    """Gap and its bounds, nm; None for each that nobody measured."""
+    return (told.best_nm, told.low_nm, told.high_nm) if told.measured else (None, None, None)
+
+
+def _ring_record(ring: RingRow, unit: Unit) -> dict[str, object]:
+    gap_nm, low_nm, high_nm = _measured_nm(ring.told)
     return {
         "cylinder": ring.cylinder,
-        "ring": ring.position,
+        "ring": ring.position.value,
         "bore_nm": ring.bore_nm,
-        "least_nm": ring.least_nm,
-        "most_nm": ring.most_nm,
-        "target_nm": ring.target_nm,
-        "gap_nm": ring.gap_nm,
-        "gap_low_nm": ring.low_nm,
-        "gap_high_nm": ring.high_nm,
-        "state": ring.state.value,
+        "least_nm": ring.window.least_nm,
+        "most_nm": ring.window.most_nm,
+        "target_nm": ring.window.target_nm,
+        "gap_nm": gap_nm,
+        "gap_low_nm": low_nm,
+        "gap_high_nm": high_nm,
+        "gap_told": ring.told.words(unit),
+        "state": ring.standing.status.value,
+        "inside_chance": ring.standing.inside,
+        "replaced": ring.replaced,
         "passes": ring.passes,
         "readings": list(ring.history),
         "checks": list(ring.checks),
@@ -213,31 +249,37 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
     SheetError if it has no place for the check.
     """
     unit = sheet.unit
-    by_cylinder = sorted(sheet.rings, key=lambda ring: ring.cylinder)  # stable: order of work stays
-    page = _compiled(template).render(
+    down = list(RingPosition)  # from the crown down, as on the map of screen and review
+    by_cylinder = sorted(sheet.rings, key=lambda r: (r.cylinder, down.index(r.position)))
+    positions = [p for p in down if any(ring.position is p for ring in sheet.rings)]
+    page = compiled(template).render(
         sheet=sheet,
         blank=BLANK,
         kept_notes=[
             {
                 "at": _stamp(note.at),
+                "ring": f"cylinder {note.ring[0]} {note.ring[1]}" if note.ring is not None else "",
                 "text": note.text or "",
                 "clip": f"sound {note.clip}" if note.clip else "",
             }
             for note in sheet.kept_notes
         ],
         bore=show_bore(sheet.bore_nm, unit),
-        leaves=", ".join(show_gap(nm, unit).split()[0] for nm in sheet.leaves_nm),
+        leaves=", ".join(figure(nm, unit) for nm in sheet.leaves_nm),
         call_unit="thou" if unit is Unit.INCH else "mm",
         band_percent=f"{sheet.band_share * 100:g}",
         started=_stamp(sheet.started),
         ended=_stamp(sheet.ended),
-        tally=_tally(sheet.rings),
+        last_call=_stamp(sheet.last_call),
+        verdict=shown_verdict(sheet.verdict),
+        positions=[position.value.capitalize() for position in positions],
         cylinders=[
             {
                 "number": number,
                 "bore": show_bore(rows[0].bore_nm, unit),
                 "measured": ", ".join(show_bore(nm, unit) for nm in sheet.bores_nm.get(number, ())),
                 "rings": [_shown(ring, unit) for ring in rows],
+                "cells": _cells(rows, positions, unit),
             }
             for number, rows in _grouped(by_cylinder)
         ],
@@ -245,91 +287,76 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
     return sealed_page(page)
 
 
-@lru_cache(maxsize=4)
-def _compiled(template: str) -> jinja2.Template:
-    return jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    ).from_string(template)
-
-
-def _tally(rings: tuple[RingRow, ...]) -> str:
-    count = {state: sum(ring.state is state for ring in rings) for state in RingState}
-    done = count[RingState.ACCEPTED] + count[RingState.OUTSIDE]
-    parts = [f"{done} of {len(rings)} rings accepted"]
-    if outside := count[RingState.OUTSIDE]:
-        parts.append(f"{outside} of them not known to be in the window")
-    for state in (RingState.SKIPPED, RingState.SPOILED, RingState.TO_DO):
-        if count[state]:
-            parts.append(f"{count[state]} {state.value}")
-    return ", ".join(parts)
-
-
-@dataclass(frozen=True, slots=True)
-class _Scale:
-    """Places on a ruler of 0..100 that holds the window and the band of one ring."""
-
-    first_nm: int
-    last_nm: int
-
-    def at(self, length_nm: int) -> float:
-        span_nm = self.last_nm - self.first_nm
-        return round(min(max((length_nm - self.first_nm) / span_nm, 0), 1) * 100, 1)
-
-
 def _grouped(rings: list[RingRow]) -> Iterator[tuple[int, list[RingRow]]]:
     for number, rows in groupby(rings, key=lambda ring: ring.cylinder):
         yield number, list(rows)
 
 
+def _cells(
+    rows: Sequence[RingRow], positions: Sequence[RingPosition], unit: Unit
+) -> list[dict[str, object] | None]:
+    """The rings of a cylinder for the summary, one a position; None where there is none."""
+    found = {ring.position: _shown(ring, unit) for ring in rows}
+    return [found.get(position) for position in positions]
+
+
 def _shown(ring: RingRow, unit: Unit) -> dict[str, object]:
-    least = _number(ring.least_nm, unit)
-    window = f"{least} or more"
-    if ring.most_nm is not None:
-        window = f"{least} to {_number(ring.most_nm, unit)}"
-    gap = "not measured" if ring.gap_nm is None else _number(ring.gap_nm, unit)
+    window, told = window_figures(ring.window, unit), ring.told
+    gap = told.short(unit) if told.measured else told.words(unit)
     band = ""
-    if ring.low_nm is not None and ring.high_nm is not None:
-        band = f"{_number(ring.low_nm, unit)} to {_number(ring.high_nm, unit)}"
+    if told.kind is GapKind.FIGURE and told.low_nm is not None and told.high_nm is not None:
+        band = f"{figure(told.low_nm, unit)} to {figure(told.high_nm, unit)}"
     return {
         "row": ring,
+        "position": ring.position.value.capitalize(),
+        "short": told.short(unit),
+        "ident": ring_ident(ring.key),
         "window": window,
-        "target": _number(ring.target_nm, unit),
+        "target": figure(ring.window.target_nm, unit),
         "gap": gap,
         "band": band,
-        "state": ring.state.value,
-        "mark": ring.state.name.lower().replace("_", "-"),
-        "ruler": _ruler(ring),
+        "state": ring.standing.words,
+        "mark": ring.standing.status.name_in_pages,
+        "sign": ring_sign(ring.standing.status),
+        "ruler": _ruler(ring, unit),
         "told": (f"Window {window}, gap {gap}" + (f", between {band}" if band else "")),
     }
 
 
-def _ruler(ring: RingRow) -> dict[str, float] | None:
-    """Window, band and best estimate on a scale of 0..100; None where nothing was measured."""
-    if ring.gap_nm is None:
+def _ruler(ring: RingRow, unit: Unit) -> dict[str, object] | None:
+    """Window and gap on a scale of 0..100 that is the same for all rings of one window.
+
+    The window takes the middle third, with its figures under it; of a least only it begins at a
+    third and runs out of the picture. What lies further out, and a side that no leaf bounds, is an
+    arrow. None where nothing was measured.
+    """
+    told, window = ring.told, ring.window
+    if not told.measured:
         return None
-    low_nm = ring.gap_nm if ring.low_nm is None else ring.low_nm
-    high_nm = ring.gap_nm if ring.high_nm is None else ring.high_nm
-    # A least only has no right edge: the window runs out of the picture.
-    most_nm = ring.most_nm
-    edge_nm = most_nm if most_nm is not None else max(high_nm, ring.least_nm * 5 // 4)
-    room_nm = max((edge_nm - ring.least_nm) // 2, 10_000)
-    scale = _Scale(
-        min(ring.least_nm - room_nm, low_nm),
-        max(edge_nm + (room_nm if most_nm is not None else 0), high_nm),
-    )
-    left, right = scale.at(ring.least_nm), scale.at(edge_nm)
+    width_nm = window.width_nm if window.width_nm else unit.call_nm * 2
+    first_nm, last_nm = window.least_nm - width_nm, window.least_nm + 2 * width_nm
+
+    def at(length_nm: int) -> float:
+        share = (length_nm - first_nm) / (last_nm - first_nm)
+        return round(min(max(share, 0.0), 1.0) * 100, 1)
+
+    low_nm = first_nm - 1 if told.low_nm is None else told.low_nm
+    high_nm = last_nm + 1 if told.high_nm is None else told.high_nm
+    best_nm = told.best_nm
+    least_x = at(window.least_nm)
+    most_x = 100.0 if window.most_nm is None else at(window.most_nm)
     return {
-        "window_x": left,
-        "window_width": round(right - left, 1),
-        "open_ended": float(most_nm is None),
-        "band_x": scale.at(low_nm),
-        "band_width": round(scale.at(high_nm) - scale.at(low_nm), 1),
-        "best": scale.at(ring.gap_nm),
+        "window_x": least_x,
+        "window_width": round(most_x - least_x, 1),
+        "open_ended": window.most_nm is None,
+        "least": figure(window.least_nm, unit),
+        "most": "" if window.most_nm is None else figure(window.most_nm, unit),
+        "band_x": min(at(low_nm), 99.0),
+        "band_width": round(max(at(high_nm) - at(low_nm), 1.0), 1),
+        "on_left": low_nm < first_nm,
+        "on_right": high_nm > last_nm,
+        "best": at(best_nm) if best_nm is not None and first_nm <= best_nm <= last_nm else None,
     }
-
-
-def _number(length_nm: int, unit: Unit) -> str:
-    return show_gap(length_nm, unit).split()[0]
 
 
 def _exact(length_nm: int, unit: Unit) -> str:
@@ -344,7 +371,12 @@ def _rounded(length_nm: int | None, unit: Unit) -> str:
 
 
 def _stamp(at: datetime | None) -> str:
-    return "" if at is None else at.strftime("%Y-%m-%d %H:%M %Z").strip()
+    """A time with its offset from UTC: ``2026-11-25 10:05 +01:00``."""
+    if at is None:
+        return ""
+    offset = at.strftime("%z")
+    zone = f"{offset[:3]}:{offset[3:5]}" if offset.strip("+-0") else "UTC"
+    return f"{at:%Y-%m-%d %H:%M} {zone}"
 
 
 def _iso(at: datetime | None) -> str | None:

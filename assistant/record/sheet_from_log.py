@@ -1,15 +1,19 @@
 """From a session log to the build sheet's input."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime
 
 from assistant.bench import events as ev
+from assistant.bench.gap_words import told_gap
 from assistant.bench.job import GrinderKind, Job, RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
-from assistant.bench.session import Outcome, Ring, State, replay
+from assistant.bench.ring_status import standing_of
+from assistant.bench.session import State, apply, replay
 from assistant.bench.wording import Wording
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.geometry import butting_ring_c, hot_gap_nm, material
-from assistant.record.sheet_forms import KeptNote, RingRow, RingState, Sheet
+from assistant.record.sheet_forms import KeptNote, RingRow, Sheet
 from assistant.units import Unit, show_gap, show_span
 
 
@@ -20,8 +24,10 @@ def sheet_of(
     wording: Wording,
     log_check: str = "",
     damage: Sequence[str] = (),
+    local: Callable[[datetime], datetime] = lambda at: at,
 ) -> Sheet:
-    """The sheet of a session. log_check, damage: of the log (chain.py).
+    """The sheet of a session. log_check, damage: of the log (chain.py). local: a stored time as the
+    shop's clock showed it, with its offset.
 
     Raises CommandNotAllowed if the log opened no session.
     """
@@ -46,10 +52,11 @@ def sheet_of(
         log_name=log_name,
         band_share=BAND_SHARE,
         notes=job.notes,
-        started=envelopes[0].at,
-        ended=envelopes[-1].at,
+        started=local(envelopes[0].at),
+        ended=local(envelopes[-1].at) if state.closed else None,
+        last_call=local(envelopes[-1].at),
         bores_nm=job.bores_nm,
-        kept_notes=tuple(_kept_notes(envelopes)),
+        kept_notes=tuple(replace(note, at=local(note.at)) for note in _kept_notes(envelopes)),
         damage=(*damage, *_told_damage(envelopes)),
         log_events=len(envelopes),
         log_check=log_check,
@@ -69,12 +76,15 @@ def _kept_notes(envelopes: Sequence[ev.Envelope]) -> Iterator[KeptNote]:
     forgotten = max(
         (e.seq for e in envelopes if isinstance(e.event, ev.ClipsForgotten)), default=-1
     )
+    state = State()
     for envelope in envelopes:
+        state = apply(state, envelope)
         match envelope.event:
             case ev.NoteKept(clip=str()) if envelope.seq < forgotten:
-                yield KeptNote(envelope.at, text="(its sound was erased on request)")
+                erased = "(its sound was erased on request)"
+                yield KeptNote(envelope.at, text=erased, ring=state.here)
             case ev.NoteKept(clip=clip, text=text):
-                yield KeptNote(envelope.at, text=text, clip=clip)
+                yield KeptNote(envelope.at, text=text, clip=clip, ring=state.here)
 
 
 def _grinder(job: Job) -> str:
@@ -88,20 +98,15 @@ def _row(state: State, key: RingKey) -> RingRow:
     cylinder, position = key
     job, ring = state.the_job, state.ring(key)
     window, belief = state.window(key), state.belief(key)
-    known = belief.known and not belief.butting
-    low_nm, high_nm = belief.interval_nm(BAND_SHARE) if known else (None, None)
     return RingRow(
         cylinder=cylinder,
-        position=position.value,
+        position=position,
         bore_nm=job.bore_for(cylinder),
-        least_nm=window.least_nm,
-        most_nm=window.most_nm,
-        target_nm=window.target_nm,
-        state=_state(ring),
-        gap_nm=belief.best_nm if known else None,
-        low_nm=low_nm,
-        high_nm=high_nm,
+        window=window,
+        standing=standing_of(state, key),
+        told=told_gap(belief),
         passes=ring.passes,
+        replaced=ring.replaced,
         history=tuple(_words(fact, job.unit) for fact in ring.facts),
         checks=tuple(sorted(ring.checks)),
         notes=tuple(_notes(state, key)),
@@ -109,8 +114,8 @@ def _row(state: State, key: RingKey) -> RingRow:
 
 
 def _notes(state: State, key: RingKey) -> Iterator[str]:
-    job, belief = state.the_job, state.belief(key)
-    if not belief.known or belief.butting:
+    job, gap_nm = state.the_job, told_gap(state.belief(key)).best_nm
+    if gap_nm is None:
         return
     wanted = job.top_over_second
     difference_nm = state.top_over_second_nm(key[0]) if wanted is not None else None
@@ -126,24 +131,13 @@ def _notes(state: State, key: RingKey) -> Iterator[str]:
             "bore_alpha_per_k": material(heat.bore).alpha_per_k,
             "bore_c": float(heat.bore_c),
         }
-        hot_nm = hot_gap_nm(belief.best_nm, bore_nm, ring_c=float(heat.ring_c), **hot)
-        touch_c = butting_ring_c(belief.best_nm, bore_nm, **hot)
+        hot_nm = hot_gap_nm(gap_nm, bore_nm, ring_c=float(heat.ring_c), **hot)
+        touch_c = butting_ring_c(gap_nm, bore_nm, **hot)
         yield (
             f"hot gap about {show_gap(round(hot_nm), job.unit)} with the ring at {heat.ring_c} C "
             f"and the bore at {heat.bore_c} C; the ends would touch at a ring of {touch_c:.0f} C "
             "(information only, never a licence to go under the maker's figure)"
         )
-
-
-def _state(ring: Ring) -> RingState:
-    match ring.outcome:
-        case Outcome.ACCEPTED:
-            return RingState.OUTSIDE if ring.outside else RingState.ACCEPTED
-        case Outcome.SPOILED:
-            return RingState.SPOILED
-        case Outcome.SKIPPED:
-            return RingState.SKIPPED
-    return RingState.TO_DO
 
 
 def _words(fact: Fact, unit: Unit) -> str:

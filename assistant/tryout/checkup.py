@@ -11,7 +11,7 @@ from enum import StrEnum
 from math import log10
 from typing import Any
 
-from assistant.ear.levels import SoundFigures
+from assistant.ear.levels import NOISY_DB, SoundFigures
 
 # Limits. Levels in dB of full scale (RMS). No norm exists for this bench; where they come from
 # stands beside each.
@@ -21,7 +21,6 @@ CLIPPED_BROKEN = 0.02  # a voice whose every syllable is cut
 QUIET_DB, FAINT_DB = -45.0, -60.0  # of speech: levels at which 16 bits leave 45 and 30 dB of room
 LOUD_DB = -9.0  # of speech: peaks of a voice lie 12 dB and more over its level
 NOISE_LOOK_DB, NOISE_BROKEN_DB = 15.0, 5.0  # speech over noise; at 5 dB every ninth call is lost
-NOISY_DB = -35.0  # floor, where no speech was heard to compare it with
 OFFSET = 0.05
 HUM_DB, HUM_OVER_REST_DB = -55.0, -2.0  # hum counts if it is loud and most of the low sound
 SURE = 0.8  # the shipped clip is heard with 0.9 and more on a sound installation

@@ -11,6 +11,7 @@ from assistant.ear.levels import SoundFigures
 from assistant.ear.utterance import Heard
 from assistant.errors import GrammarError
 from assistant.language.grammar import Grammar
+from assistant.tryout.checkup import CLIPPED_LOOK, LOUD_DB, NOISE_LOOK_DB, QUIET_DB, SURE
 
 COUNT = 10
 _PLAN = ("readings", "pick", "ground", "readings", "done", "readings", "strokes", "ask",
@@ -18,10 +19,7 @@ _PLAN = ("readings", "pick", "ground", "readings", "done", "readings", "strokes"
 """Commands by turns: mostly readings, since these are what is called out all day."""
 _DRAWN = 60  # sentences of a command among which the one with most new words is taken
 _WORDS = range(2, 9)
-_QUIET_DB, _LOUD_DB = -45.0, -9.0  # of speech, full scale; as in the check
-_OVER_NOISE_DB = 15.0
 _FAST_WORDS_S = 3.6  # words a second; bench calls are read at 2 to 3
-_UNSURE = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,12 +218,12 @@ def advice(done: Sequence[Tried]) -> list[str]:
             f"No speech came in for {silent} of {len(done)}: look at the microphone "
             "('leafcall check'), or speak sooner."
         )
-    if over and median(over) < _OVER_NOISE_DB:
+    if over and median(over) < NOISE_LOOK_DB:
         lines.append("Come closer to the microphone, use a headset, or turn machines off.")
-    if speech and median(speech) < _QUIET_DB:
+    if speech and median(speech) < QUIET_DB:
         lines.append("Speak louder, or turn the input volume up.")
-    if any(f.clipped > 0.001 for one in done if (f := one.figures)) or (
-        speech and median(speech) > _LOUD_DB
+    if any(f.clipped > CLIPPED_LOOK for one in done if (f := one.figures)) or (
+        speech and median(speech) > LOUD_DB
     ):
         lines.append("Turn the input volume down: the loudest parts are cut off.")
     missed = [one for one in done if one.heard and not one.right]
@@ -238,7 +236,7 @@ def advice(done: Sequence[Tried]) -> list[str]:
     ][:3]  # fmt: skip
     if missed and not lines:
         lines.append("Read the missed phrases once more, every word by itself but in one go.")
-    unsure = [one for one in done if one.right and one.score < _UNSURE]
+    unsure = [one for one in done if one.right and one.score < SURE]
     if unsure and not lines:
         lines.append("All well, some just so: speak a little clearer.")
     return lines or ["Nothing. It hears you."]

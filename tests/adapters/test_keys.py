@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from assistant.adapters.terminal import keys as keys_module
 from assistant.adapters.terminal.keys import Keys, NoKeys, _keys_in, _WindowsReader, open_keys
-from assistant.errors import LeafcallError
+from assistant.errors import TerminalError
 from tests.stopping import can_be_stopped
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is needed")
@@ -120,7 +120,7 @@ def test_a_terminal_that_went_away_gives_no_keys(monkeypatch: pytest.MonkeyPatch
 def test_without_a_terminal_there_are_no_keys(monkeypatch: pytest.MonkeyPatch) -> None:
     with open(os.devnull) as nothing:  # noqa: PTH123 - standard input as a program has it
         monkeypatch.setattr(sys, "stdin", nothing)
-        with pytest.raises(LeafcallError, match="standard input is none: run it in a terminal"):
+        with pytest.raises(TerminalError, match="standard input is none: run it in a terminal"):
             Keys()
         with open_keys() as keys:
             assert isinstance(keys, NoKeys)

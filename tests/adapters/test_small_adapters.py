@@ -12,7 +12,7 @@ from assistant.adapters.files import data_files
 from assistant.adapters.files.clips import Clips
 from assistant.adapters.files.data_files import grammar_texts, shipped
 from assistant.adapters.terminal.terminal import Terminal
-from assistant.errors import GrammarError, LeafcallError, LogError
+from assistant.errors import GrammarError, InstallationError, LogError
 
 SAMPLES = np.linspace(-0.5, 0.5, 1600, dtype=np.float32)
 
@@ -54,7 +54,7 @@ def test_inside_an_installed_package_it_is_found_there_first(
     monkeypatch.setattr(data_files, "_PACKAGE", package)
     assert shipped("grammar") == package / "_data" / "grammar"
     assert shipped("models") == tmp_path / "models"
-    with pytest.raises(LeafcallError, match="'sample_audio' is missing from this installation"):
+    with pytest.raises(InstallationError, match="'sample_audio' is missing from this installation"):
         shipped("sample_audio")
 
 

@@ -12,7 +12,7 @@ from assistant.adapters.files.sheet_file import save_sheet
 from assistant.adapters.files.whole_file import write_whole
 from assistant.bench.learned import learned_from
 from assistant.errors import JobError, LearnedError, SheetError
-from assistant.fitting import Bench
+from assistant.fitting.bench import Bench, GrinderKind, PersonAndTool
 from tests.fakes import small_job
 
 
@@ -63,4 +63,6 @@ def test_a_read_only_folder_is_told_in_a_sentence(read_only: Path) -> None:
     with pytest.raises(SheetError, match=r"sheet\.html cannot be written: Permission denied"):
         save_sheet(read_only / "sheet.html", "x")
     with pytest.raises(LearnedError, match=r"learned\.json cannot be written: Permission denied"):
-        LearnedFile(read_only / "learned.json").keep("a, dial", learned_from(Bench(), rings=3))
+        LearnedFile(read_only / "learned.json").keep(
+            PersonAndTool("a", GrinderKind.DIAL), learned_from(Bench(), rings=3)
+        )

@@ -68,10 +68,26 @@ def test_without_a_ring_at_hand_the_next_open_one_is_to_be_picked(bench: Bench) 
     assert advise(bench.state) == Advice(Step.PICK, (1, UPPER))
 
 
-def test_when_all_rings_are_done_there_is_nothing_left(bench: Bench) -> None:
-    for _ in range(6):
-        bench.say("spoiled ring")
-    assert advise(bench.state) == Advice(Step.ALL_DONE)
+ONE_RING = (RingSpec(position=TOP, rule=LimitsRule(least_nm=16 * THOU, most_nm=18 * THOU)),)
+
+
+@pytest.mark.parametrize(
+    ("calls", "advice"),
+    [
+        (["sixteen goes seventeen snug", "accept it"], Advice(Step.ALL_DONE)),
+        (["spoiled ring"], Advice(Step.REPLACE, (1, TOP))),
+        (["twelve goes thirteen snug", "accept it", "yes"], Advice(Step.NOT_RIGHT, (1, TOP))),
+        (["twenty one goes twenty two snug", "accept it", "yes"],
+         Advice(Step.NOT_RIGHT, (1, TOP))),
+        (["spoiled ring", "cylinder one top ring", "yes", "sixteen goes seventeen snug",
+          "accept it"], Advice(Step.ALL_DONE)),
+    ],
+)  # fmt: skip
+def test_all_is_done_only_if_every_ring_is_accepted_and_inside(
+    grammar: Grammar, wording: Wording, calls: list[str], advice: Advice
+) -> None:
+    bench = Bench(small_job(rings=ONE_RING, cylinders=1), grammar, wording).through(*calls)
+    assert advise(bench.state) == advice
 
 
 def test_another_ring_than_the_one_at_hand_can_be_asked_for(bench: Bench) -> None:

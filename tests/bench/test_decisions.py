@@ -250,7 +250,7 @@ def test_a_spoiled_ring_is_replaced_by_a_fresh_one_after_a_yes(bench: Bench) -> 
     assert bench.state.pending is not None
     assert bench.state.pending.about == "another ring"
     bench.say("yes")
-    assert (bench.state.here, bench.state.ring((1, TOP))) == ((1, TOP), Ring())
+    assert (bench.state.here, bench.state.ring((1, TOP))) == ((1, TOP), Ring(replaced=1))
 
 
 # --- what can hardly be true ------------------------------------------------------------------

@@ -1,5 +1,6 @@
 """Learned values: kept by sessions, shown, erased, learned anew from logs, taught by a slot."""
 
+import json
 import re
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,12 +13,13 @@ from assistant.bench.plan import bench_of
 from assistant.bench.wording import Wording
 from assistant.build.histories import learned_anew
 from assistant.errors import LearnedError
+from assistant.fitting.bench import GrinderKind, PersonAndTool
 from assistant.language.grammar import Grammar
 from tests.command_line import Run
 from tests.fakes import Bench, small_job
 from tests.past_sessions import LEARNED, write_log
 
-DIAL = "Ada, dial"
+DIAL = PersonAndTool.read("Ada, dial")
 RING = (
     "top ring",
     "fourteen goes fifteen snug",
@@ -78,10 +80,10 @@ def test_a_start_that_knows_more_than_the_logs_is_trusted(
 
 def test_one_entry_can_be_erased_alone(tmp_path: Path) -> None:
     file = LearnedFile(tmp_path / "learned.json")
-    file.keep("A, dial", LEARNED)
-    file.keep("B, file", LEARNED)
+    file.keep(PersonAndTool("A", GrinderKind.DIAL), LEARNED)
+    file.keep(PersonAndTool("B", GrinderKind.FILE), LEARNED)
     file.forget("A, dial")
-    assert list(file.read()) == ["B, file"]
+    assert list(map(str, file.read())) == ["B, file"]
     with pytest.raises(LearnedError, match="Nothing is learned of 'A, dial'; there is: 'B, file'"):
         file.forget("A, dial")
 
@@ -108,11 +110,25 @@ def test_what_was_learned_is_kept_shown_and_erased(run: Run, ada_job: str) -> No
     assert "Nothing is learned yet" in run("learned").out
 
 
+@pytest.mark.parametrize(
+    ("person", "tool", "text"),
+    [("Ada", GrinderKind.DIAL, "Ada, dial"), ("", GrinderKind.FILE, "anyone, file"),
+     ("Ada, of the shop", GrinderKind.FILE, "Ada, of the shop, file")],
+)  # fmt: skip
+def test_a_person_with_a_tool_is_shown_and_read_back(
+    person: str, tool: GrinderKind, text: str
+) -> None:
+    key = PersonAndTool(person, tool)
+    assert str(key) == text
+    assert PersonAndTool.read(text) == key
+
+
+@pytest.mark.parametrize("text", ["{", json.dumps({"Ada, saw": LEARNED.model_dump()})])
 def test_learned_values_that_are_damaged_are_refused_with_the_way_out(
-    run: Run, ada_job: str
+    run: Run, ada_job: str, text: str
 ) -> None:
     Path("home").mkdir(exist_ok=True)
-    Path("home/learned.json").write_text("{", encoding="utf-8")
+    Path("home/learned.json").write_text(text, encoding="utf-8")
     done = run("type", ada_job, "--mute")
     assert done.code == 1
     assert "erase it with 'leafcall learned --forget'" in done.err

@@ -8,8 +8,25 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.adapters.files.job_file import job_text, parse_job
-from assistant.bench.job import FactorRule, GrinderKind, LimitsRule, RingPosition, usual_leaves_nm
-from assistant.bench.new_job import Ask, Question, check, interview, questions, take_default
+from assistant.bench.job import (
+    FactorRule,
+    GrinderKind,
+    Job,
+    LimitsRule,
+    RingPosition,
+    usual_leaves_nm,
+)  # fmt: skip
+from assistant.bench.new_job import (
+    AGREE,
+    BACK,
+    Ask,
+    Question,
+    check,
+    interview,
+    questions,
+    summary,
+    take_default,
+)  # fmt: skip
 from assistant.errors import JobError
 from assistant.units import NM_PER_THOU, Unit
 
@@ -151,3 +168,86 @@ def test_no_answer_breaks_the_interview(typed: list[str], unit: Unit) -> None:
         except JobError as error:
             answers.setdefault("bore", "3.3" if unit is Unit.INCH else "84")
             assert str(error)  # noqa: PT017
+
+
+# --- a step back, the last look, answers of before ----------------------------------------------
+
+
+def test_back_goes_to_the_question_before_and_offers_its_answer() -> None:
+    ask, asked = answering("lathe", "", "inch", "4", BACK, BACK, "metric", "2", "83.2")
+    job = interview(ask)
+    assert (job.unit, job.cylinders, job.bore_nm) == (Unit.METRIC, 2, 83_200_000)
+    keys = [key for key, _ in asked[:9]]
+    assert keys == [
+        "name", "person", "unit", "cylinders", "bore", "cylinders", "unit", "cylinders", "bore",
+    ]  # fmt: skip
+
+
+def test_back_at_the_first_question_stays_there() -> None:
+    ask, asked = answering(BACK, BACK, "lathe", "", "", "4", "3.2755")
+    assert interview(ask).name == "lathe"
+    assert [key for key, _ in asked[:3]] == ["name"] * 3
+
+
+def test_what_an_option_answered_is_gone_past_on_the_way_back() -> None:
+    ask, asked = answering("lathe", "", "4", BACK, "2", "3.2755")
+    assert interview(ask, options={"unit": "inch"}).cylinders == 2
+    assert [key for key, _ in asked[:5]] == ["name", "person", "cylinders", "bore", "cylinders"]
+
+
+def test_the_job_is_looked_at_before_it_is_agreed_to() -> None:
+    ask, asked = answering(
+        "lathe", "", "", "4", "3.2755", *[""] * 12, BACK, "0.008", "maybe", "yes"
+    )
+    seen: list[Job] = []
+    job = interview(ask, look=seen.append)
+    assert [one.grinder.butting_cut_nm for one in seen] == [254_000, 203_200]
+    assert job == seen[-1]
+    assert [key for key, _ in asked[-4:]] == [AGREE.key, "butting-cut", AGREE.key, AGREE.key]
+    assert asked[-1][1] == "'maybe' is no answer: write yes, or back to change an answer."
+
+
+def test_answers_of_before_are_offered_and_dropped_where_they_do_not_fit() -> None:
+    offered: dict[str, str | None] = {}
+
+    def ask(question: Question, reason: str) -> str:
+        offered.setdefault(question.key, question.default)
+        return "83.2" if reason and question.key == "bore" else ""
+
+    kept: dict[str, str] = {}
+    before = {"name": "lathe", "unit": "metric", "cylinders": "2", "bore": "3.2755"}
+    job = interview(ask, earlier=before, kept=kept)
+    assert (job.name, job.unit, job.bore_nm) == ("lathe", Unit.METRIC, 83_200_000)
+    assert {key: offered[key] for key in before} == before
+    assert kept["bore"] == "83.2"
+    assert list(kept)[:3] == ["name", "person", "unit"]
+
+
+@given(st.lists(st.sampled_from([BACK, "", "2", "inch", "metric"]), max_size=30))
+def test_whatever_is_answered_in_whatever_order_the_job_is_whole(answers: list[str]) -> None:
+    typed = iter(answers)
+
+    def ask(question: Question, reason: str) -> str:
+        need = {"name": "lathe", "cylinders": "4"}
+        bores = ["83.2", "3.2755"]
+        if question.key == "bore":
+            return next(typed, bores[1] if "83.2" in reason else bores[0])
+        return next(typed, need.get(question.key, ""))
+
+    job = interview(ask)
+    assert parse_job(job_text(job)) == job
+
+
+def test_the_summary_has_the_window_of_every_ring_in_its_own_bore() -> None:
+    options = {**NEEDED, "bores": "2: 3.2855", "top": "factor 0.005 over 0.002",
+               "second": "least 0.016 most 0.018"}  # fmt: skip
+    lines = [" ".join(line.split()) for line in summary(interview(take_default, options=options))]
+    # By hand: 0.005 x 3.2755 = 16.3775 thou; x 3.2855 = 16.4275; both round to 16.5, within half a
+    # thou; the second ring's figures are those of the sheet.
+    assert "second ring 16 to 18 thou, aim at 17 thou" in lines
+    assert "upper rail ring 15 thou or more" in lines
+    assert any(line.startswith("top ring 16.5 to 18.5 thou") for line in lines)
+    assert lines[0] == "lathe engine: 4 cylinders, bore 3.2755 in"
+    other = summary(interview(take_default, options={**options, "bores": "2: 3.3355"}))
+    # 0.005 x 3.3355 = 16.6775 thou -> 17 rounded up to the next half.
+    assert any("top ring of cylinder 2" in line for line in other)

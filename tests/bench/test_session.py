@@ -89,7 +89,8 @@ def test_a_session_opens_with_its_job_and_the_first_ring_at_hand() -> None:
             [tried(15), ev.RingAccepted(**AT, outside=True), ev.RingReopened(**AT)],
             Ring(facts=(Reading(15 * THOU, Feel.GOES),)),
         ),
-        ([tried(15), ev.RingSpoiled(**AT), ev.RingReopened(**AT, fresh=True)], Ring()),
+        ([tried(15), ev.RingSpoiled(**AT), ev.RingReopened(**AT, fresh=True)],
+            Ring(replaced=1)),
     ],
 )  # fmt: skip
 def test_an_event_makes_of_a_ring(events: list[Any], ring: Ring) -> None:

@@ -20,7 +20,10 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from players import bench_for, play_ring, window_of
 from shop import Engine, Scenario
 
-from assistant.fitting import FinishedRing, belief, believe, learn, leaves, next_cut, next_leaf
+from assistant.fitting import belief, leaves
+from assistant.fitting.belief import believe
+from assistant.fitting.learning import FinishedRing, learn
+from assistant.fitting.removal import next_cut, next_leaf
 
 
 def forget() -> None:

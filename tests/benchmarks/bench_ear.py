@@ -35,7 +35,8 @@ from assistant.adapters.files.data_files import shipped
 from assistant.adapters.recognisers.own_model import assurance_data
 from assistant.bench.interpretation import Understood, interpret, refused_by_ear
 from assistant.bench.session import State
-from assistant.build.ears import OWN_MODEL, load_wording
+from assistant.build.ears import OWN_MODEL
+from assistant.build.words import load_wording
 from assistant.ear.call_confidence import Weights, is_after_talk, is_talk, sure_of, weights_from
 from assistant.ear.utterance import Evidence, Heard, Hypothesis
 from assistant.language.grammar import Parsed

@@ -22,7 +22,7 @@ from pathlib import Path
 from random import Random
 
 from assistant.bench.events import next_check
-from assistant.build.ears import load_grammar, load_wording
+from assistant.build.words import load_grammar, load_wording
 from tests.fakes import START, Bench, small_job
 from tests.past_sessions import log_lines, play
 

@@ -4,20 +4,20 @@
     python -m tests.benchmarks.bench_session --cylinders 2 --snrs clean,10 --seeds 1 --lines s.jsonl
 
 Everything but the room and the person is real: endpointer, front end, recogniser, interpretation,
-turn-taking, dialogue, log on disk, voice (``tests/simulation``). Into the microphone go her calls,
+turn-taking, dialogue, log on disk, voice (``tests/simulation``). Into the microphone go the calls,
 the replies (as loud as the calls, with a tail of the room), talk between the calls (6 dB under
 them), dropped tools, and noise; signal-to-noise ratio is the active speech level over the noise's
 mean. Bench truth (cut and feel spreads, leaf errors) as in ``shop.py``. Time is that of the room:
 the person works fast (0.5 to 1.5 s between reply and call unless ``--gap`` says otherwise), so an
-hour holds more calls than at a bench. She listens to every read-back.
+hour holds more calls than at a bench. Every read-back is listened to.
 
 *right*: accepted with the true gap inside the window; *over*: true gap past the most; *under*:
 accepted below the least. *tried again*: calls that came to nothing or to something else, of all
 calls but repairs. *repairs*: "take that back", "no", "make that", "listen up", "what now" and "yes"
 to what it had not surely heard. *asked back*: calls read back as a question for that.
 *taken wrong*: calls taken for another one that had an effect, whether noticed or not.
-*unnoticed*: entries that differ between what she meant and what stands in the log at the end.
-*strangers*: turns with an effect that no call of hers caused, an hour of room time.
+*unnoticed*: entries that differ between what was meant and what stands in the log at the end.
+*strangers*: turns with an effect that no call caused, an hour of room time.
 Reply: true end of speech to the reply ready and on disk, without and with making its sound.
 Intervals: Wilson, 95 %.
 """
@@ -40,7 +40,7 @@ from assistant.adapters.files.job_file import read_job
 from assistant.adapters.sound.speaker import VoiceSpeaker
 from assistant.adapters.sound.wav_file import survey
 from assistant.bench import events as ev
-from assistant.build.ears import load_grammar
+from assistant.build.words import load_grammar
 from tests.benchmarks.intervals import wilson
 from tests.benchmarks.noises import NOISES
 from tests.benchmarks.shop import Engine, Scenario
@@ -203,7 +203,7 @@ def table(rows: Sequence[dict[str, Any]]) -> Table:
             "talk clips, tools": f"{total['talks']}, {total['tools']}",
             "strangers, an hour": f"{total['strangers']}, {total['strangers'] / room_s * 3600:.1f}",
             "talk answered": str(total["answered_talk"]),
-            "ended without her wish": str(total["cut_off"]),
+            "ended unasked": str(total["cut_off"]),
             "reply s p50 / p95": "{:.2f} / {:.2f}".format(*np.percentile(reply, [50, 95])),
             "with its sound": "{:.2f} / {:.2f}".format(*np.percentile(voiced, [50, 95])),
         }

@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 
 from assistant.adapters.sound.wav_file import survey
 from assistant.bench.interpretation import refused_by_ear
-from assistant.build.ears import Ear, load_grammar, open_ear
+from assistant.build.ears import Ear, open_ear
+from assistant.build.words import load_grammar
 from assistant.ear.utterance import FRAME_SAMPLES, SAMPLE_RATE_HZ, Heard, Samples, Utterance
 from tests.benchmarks.intervals import poisson, wilson
 

@@ -28,7 +28,7 @@ import platformdirs
 import soundfile
 import soxr
 
-from assistant.build.ears import load_grammar, load_wording
+from assistant.build.words import load_grammar, load_wording
 from assistant.ear.utterance import SAMPLE_RATE_HZ, Samples
 from tests.benchmarks.dev_texts import random_sentence, session_calls, talk
 from tests.benchmarks.noises import Sound, make_noise

@@ -39,7 +39,8 @@ from rich.console import Console
 from rich.progress import Progress
 
 from assistant.adapters.sound.wav_file import survey
-from assistant.build.ears import DEFAULT_EAR, Ear, load_grammar, open_ear
+from assistant.build.ears import DEFAULT_EAR, Ear, open_ear
+from assistant.build.words import load_grammar
 from assistant.ear.call_confidence import facts_of
 from assistant.ear.levels import voice_db
 from assistant.ear.utterance import FRAME_SAMPLES, SAMPLE_RATE_HZ, Heard, Samples, Utterance

@@ -1,7 +1,7 @@
 """Plays whole engines ring by ring with the product's own judgement, or with the optimum's cuts.
 
-The loop is the house's: believe, ask for the next cut, try the leaf that is advised, ask back what
-is doubted, cut, and learn when a ring is done. Only the choice of the cut differs between players.
+The loop is the program's: believe, ask for the next cut, try the leaf that is advised, ask back
+what is doubted, cut, learn when a ring is done. Only the choice of the cut differs between players.
 """
 
 import sys
@@ -18,27 +18,20 @@ sys.path.insert(0, str(Path(__file__).parent))
 from optimum import Problem, Solution, solve
 from shop import NM_PER_THOU, Engine, Scenario
 
-from assistant.fitting import (
-    Belief,
-    Bench,
-    Cut,
+from assistant.fitting.belief import Belief, believe
+from assistant.fitting.bench import Bench, Grinder, GrinderKind
+from assistant.fitting.doubt import doubt
+from assistant.fitting.facts import Cut, Feel, Reading
+from assistant.fitting.learning import FinishedRing, learn
+from assistant.fitting.removal import (
     CutAdvice,
     CutReason,
-    Feel,
-    FinishedRing,
-    Grinder,
-    GrinderKind,
     LeafAdvice,
-    Reading,
-    Window,
-    believe,
-    learn,
     next_cut,
     next_leaf,
+    p_over_after,
 )
-from assistant.fitting.doubt import doubt
-from assistant.fitting.removal import p_over_after
-from assistant.fitting.targets import HAIR_NM
+from assistant.fitting.targets import HAIR_NM, Window
 
 PLAYERS = ("ours", "optimum", "knowing optimum", "priced optimum")
 _RATE_SDS = (0.005, 0.02, 0.03, 0.045, 0.07, 0.10)
@@ -129,7 +122,7 @@ def play_ring(
         reading = _call(engine, gap + tilt, leaf, bench, mishear=True)
         readings += 1
         if doubt(belief, reading) is not None:
-            # Asked back: the builder looks again and what he says now is taken.
+            # Asked back: the builder looks again and what is said now is taken.
             asked += 1
             reading = _call(engine, gap + tilt, leaf, bench, mishear=False)
         facts = (*facts, reading)
@@ -147,7 +140,7 @@ def _call(engine: Engine, gap: float, leaf: LeafAdvice, bench: Bench, *, mishear
 
 
 def _optimal_cut(belief: Belief, window: Window, bench: Bench, *, risk: float) -> CutAdvice:
-    """The dynamic programme's cut; measured as the house measures before it is asked."""
+    """The dynamic programme's cut; measured as the program measures before it is asked."""
     advice = next_cut(belief, window, bench)
     if not belief.known or advice.reason in (CutReason.BUTTING, CutReason.OVER):
         return advice

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from assistant.adapters.files.clips import Clips
+from assistant.adapters.files.data_files import page_template
 from assistant.adapters.files.session_log import SessionLog, read_log, scan_log
-from assistant.adapters.files.sheet_file import sheet_template
 from assistant.bench import events as ev
 from assistant.bench.events import to_lines
 from assistant.bench.log_chain import scan, told_damage
@@ -364,7 +364,7 @@ def test_whatever_is_lost_the_rest_can_be_read_shown_and_printed(
     state = replay(found.events)
     assert state.job == small_job()
     sheet = sheet_of(found.events, log_name="log", wording=wording, damage=told)
-    page = sheet_page(sheet, template=sheet_template())
+    page = sheet_page(sheet, template=page_template("sheet"))
     assert ("The log of this session is damaged." in page) == bool(found.damages)
     assert list(review_lines(found.events, wording))
 

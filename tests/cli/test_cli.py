@@ -159,7 +159,7 @@ def test_a_typed_session_shows_logs_and_leaves_a_sheet(run: Run, job: str) -> No
     done = run("type", job, "--mute", typed=CALLS)
     assert (done.code, done.err) == (0, "")
     lines = [line.strip() for line in done.out.splitlines()]
-    assert "heard  fifteen goes sixteen snug  (1.00)" in lines
+    assert "heard  fifteen goes sixteen snug" in lines
     assert "means  15 thou goes; 16 thou snug" in lines
     assert "means  no effect: unknown words" in lines
     assert "says   Not understood. Say what are the calls." in lines
@@ -207,10 +207,10 @@ def test_review_tells_what_was_heard_meant_answered_and_taken_back(run: Run, job
     done = run("review", job, "--text")
     assert done.code == 0
     assert "A: 1 cylinders, bore 4 in" in done.out
-    assert "heard   fifteen goes sixteen snug  (1.00, keyboard)" in done.out
+    assert "heard   fifteen goes sixteen snug  (keyboard)" in done.out
     assert "entry   cylinder 1 top ring: 15 thou goes" in done.out
     assert done.out.count("(taken back)") == 1
-    assert "heard   banana  (1.00, keyboard, no effect: unknown words)" in done.out
+    assert "heard   banana  (keyboard, no effect: unknown words)" in done.out
     assert run("review", "a-sessions/001/log.jsonl", "--text").out == done.out
 
 

@@ -14,7 +14,7 @@ from assistant.bench.events import EntryRetracted, QuestionAsked
 from assistant.bench.session import Outcome, replay
 from assistant.build.ears import DEFAULT_EAR
 from assistant.cli.demo import run_demo
-from assistant.errors import LeafcallError
+from assistant.errors import FolderError
 from assistant.fitting.facts import Feel
 
 
@@ -76,6 +76,6 @@ class TestDemo:
 
 def test_it_does_not_overwrite_other_things(tmp_path: Path) -> None:
     (tmp_path / "mine.txt").write_text("keep")
-    with pytest.raises(LeafcallError, match="holds other things"):
+    with pytest.raises(FolderError, match="holds other things"):
         run_demo(tmp_path, Terminal(), ear=DEFAULT_EAR, denoise=None)
     assert (tmp_path / "mine.txt").read_text() == "keep"

@@ -140,7 +140,7 @@ def test_a_call_is_seen_on_the_read_out_and_ctrl_c_leaves_the_terminal_in_order(
         assert session.read_until("upper     >▓i")  # the whole screen is there
         assert session.shows("LISTENING")
         shown = "\n".join(session.screen())
-        assert shown.startswith("Heron four")
+        assert shown.startswith("> NOT DONE YET: 16 open")
         assert "gap     16 thou (15 to 17 thou)" in shown
         assert "upper     >▓i" in shown
         assert not termios.tcgetattr(session.theirs)[3] & termios.ICANON  # keys come at once
@@ -169,7 +169,7 @@ def test_ctrl_z_lends_the_terminal_to_the_shell(folder: Path) -> None:
             assert session.raw.rindex(b"\x1b[?1049l") > session.raw.rindex(b"\x1b[?1049h")
             session.raw = b""
             session.child.send_signal(signal.SIGCONT)
-            assert session.read_until("Heron four")
+            assert session.read_until("NOT DONE YET")
             assert b"\x1b[?1049h" in session.raw
     finally:
         session.end()

@@ -8,6 +8,7 @@ import pytest
 
 from assistant.adapters.files.learned_file import LearnedFile
 from assistant.bench.wording import Wording
+from assistant.fitting.bench import GrinderKind, PersonAndTool
 from assistant.language.grammar import Grammar
 from tests.command_line import Run
 from tests.fakes import Bench, small_job
@@ -16,10 +17,12 @@ from tests.past_sessions import write_log
 CALLS = ("top ring", "fourteen goes fifteen snug", "ground two", "seventeen snug", "accept it",
          "what about lunch")  # fmt: skip
 
+ADA = PersonAndTool("Ada", GrinderKind.DIAL)
+
 
 @pytest.fixture
 def ada(grammar: Grammar, wording: Wording, tmp_path: Path) -> Bench:
-    """Her session of one ring, its log twice in the folder as of two months."""
+    """A session of one ring, its log twice in the folder as of two months."""
     bench = Bench(small_job(person="Ada"), grammar, wording).through(*CALLS)
     for month in (1, 2):
         began = datetime(2026, month, 3, tzinfo=UTC)
@@ -65,14 +68,12 @@ def test_learned_values_are_rebuilt_shown_and_erased(run: Run, ada: Bench, tmp_p
     code, out, _ = run("learned", "--rebuild", "1-sessions")
     assert code == 0
     assert "Learned anew from logs: Ada, dial." in out
-    assert LearnedFile(tmp_path / "home" / "learned.json").read() == {
-        "Ada, dial": ada.state.learned
-    }
+    assert LearnedFile(tmp_path / "home" / "learned.json").read() == {ADA: ada.state.learned}
     assert "learned   from 1 rings" in run("history")[1]
     measured = ada.state.learned.model_copy(update={"offset_nm": 5e3, "offset_sd_nm": 2e3})
-    LearnedFile(tmp_path / "home" / "learned.json").keep("Ada, dial", measured)
+    LearnedFile(tmp_path / "home" / "learned.json").keep(ADA, measured)
     assert run("learned", "--rebuild", "1-sessions")[0] == 0
-    assert LearnedFile(tmp_path / "home" / "learned.json").read() == {"Ada, dial": measured}, (
+    assert LearnedFile(tmp_path / "home" / "learned.json").read() == {ADA: measured}, (
         "what a slot taught is in no log yet"
     )
     code, _, err = run("learned", "--forget", "--only", "Bo, dial")

@@ -6,11 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from assistant.adapters.files import review_file
-from assistant.adapters.files.review_file import clip_addresses, review_template, show_page
+from assistant.adapters.files import data_files, review_file
+from assistant.adapters.files.data_files import page_template
+from assistant.adapters.files.review_file import clip_addresses, show_page
 from assistant.adapters.files.session_log import SessionLog, read_log
 from assistant.bench.events import NoteKept, envelope
-from assistant.errors import LeafcallError, LogError
+from assistant.errors import InstallationError, LogError
 from tests.command_line import Run
 
 CALLS = "top ring\n15 goes 16 snug\ntake that back\nbanana\nwrap up\n"
@@ -79,7 +80,7 @@ def test_a_damaged_log_has_a_page_with_the_warning_at_its_top(run: Run, session:
     assert done.code == 0
     assert "The log of this session is damaged." in done.err
     page = (session / "review.html").read_text("utf-8")
-    assert page.index("The log of this session is damaged.") < page.index("rings accepted")
+    assert page.index("The log of this session is damaged.") < page.index("rings accepted inside")
     caught = run("review", "a.toml", "--text")
     assert caught.code == 0
     assert "The log of this session is damaged." in caught.err
@@ -132,9 +133,9 @@ def test_a_clip_that_cannot_be_read_is_a_log_error(
 def test_a_template_that_is_missing_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(review_file, "_TEMPLATE", tmp_path / "review.html")
-    with pytest.raises(LeafcallError, match=r"review\.html is missing from this installation"):
-        review_template()
+    monkeypatch.setattr(data_files, "_PACKAGE", tmp_path)
+    with pytest.raises(InstallationError, match=r"review\.html is missing from this installation"):
+        page_template("review")
 
 
 # --- the browser ---------------------------------------------------------------------------------

@@ -8,7 +8,8 @@ import pytest
 from assistant.ear.ports import Recognizer
 from assistant.ear.utterance import FRAME_SAMPLES, Heard, Samples
 from assistant.errors import RecognizerError
-from assistant.language.sentence_graph import WordGraph, from_sentences
+from assistant.language.sentence_graph import WordGraph
+from tests.graphs import from_sentences
 
 SENTENCES = (
     "fifteen goes",

@@ -13,8 +13,9 @@ from assistant.adapters.recognisers.vosk_recognizer import VoskRecognizer
 from assistant.build.ears import SPEEDS
 from assistant.ear.ports import Recognizer
 from assistant.errors import RecognizerError
-from assistant.language.sentence_graph import WordGraph, from_sentences
+from assistant.language.sentence_graph import WordGraph
 from tests.contract.recognizer_contract import FOREIGN, GRAPH, RecognizerContract
+from tests.graphs import from_sentences
 
 MODEL = shipped("models") / "leafcall-en"
 CLIPS = Path(__file__).parent / "clips"

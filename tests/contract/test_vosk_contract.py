@@ -15,9 +15,10 @@ from assistant.adapters.recognisers.vosk_recognizer import (
 )
 from assistant.ear.ports import Recognizer
 from assistant.errors import RecognizerError
-from assistant.language.sentence_graph import WordGraph, from_sentences
+from assistant.language.sentence_graph import WordGraph
 from tests.contract.recognizer_contract import GRAPH, RecognizerContract
 from tests.contract.tone_model import say_tones, write_tone_model
+from tests.graphs import from_sentences
 
 
 @pytest.fixture(scope="session")

@@ -8,30 +8,46 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from rich.cells import cell_len
 
+from assistant.bench.gap_words import NOT_MEASURED
+from assistant.bench.job import LimitsRule, RingSpec
 from assistant.bench.ports import Mode
+from assistant.bench.ring_status import RingStatus, Standing, verdict_of
 from assistant.bench.wording import Wording
 from assistant.display.large_text import Scale, block_letters
-from assistant.display.panel import Row, clip_text, columns, meter_word, panel, row_text
-from assistant.display.panel_model import LiveFacts, Mark, PanelFacts, facts_of
+from assistant.display.panel import MARKS, Row, clip_text, meter_word, panel
+from assistant.display.panel_model import LiveFacts, PanelFacts, facts_of
 from assistant.language.grammar import Grammar
-from tests.fakes import Bench, metric_job, small_job
+from tests.fakes import SECOND, THOU, TOP, UPPER, Bench, small_job
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
 LIVE = LiveFacts(Mode.LISTENING, level_db=-32.0, noise_db=-58.0)
+SHOWN = {
+    (1, TOP): RingStatus.TO_DO, (2, TOP): RingStatus.INSIDE,
+    (1, SECOND): RingStatus.ACCEPTED, (2, SECOND): RingStatus.IN_WORK,
+    (1, UPPER): RingStatus.SPOILED, (2, UPPER): RingStatus.ACCEPTED_UNDER,
+}  # fmt: skip
 FACTS = PanelFacts(
-    job="bench test", place="cylinder 2 second ring", big_ring="2 second", big_gap="gap 11",
-    big_step="grind 6", gap="11 thou (10 to 12 thou)", window="18 to 20 thou", more="8 thou",
+    job="bench test", verdict=verdict_of({key: Standing(s) for key, s in SHOWN.items()}),
+    ring=(2, SECOND), told=NOT_MEASURED, place="cylinder 2 second ring",
+    big_ring="2 second", big_gap="gap 11", big_step="grind 6",
+    gap="11 thou (10 to 12 thou)", window="18 to 20 thou", more="8 thou",
     says="10 goes. 11 snug. About 11 thou. 8 thou to go. Grind 6 thou.", question="",
     heard="ten goes eleven snug", sure=0.95, effect="",
-    rows=(("top", (Mark.OPEN, Mark.INSIDE)), ("second", (Mark.ACCEPTED, Mark.WORK)),
-          ("upper", (Mark.SPOILED, Mark.OUTSIDE))),
-    here=(1, 1), done=3, rings=6, figures="thou",
+    rows=tuple((name, tuple(Standing(SHOWN[c, p]) for c in (1, 2)))
+               for name, p in (("top", TOP), ("second", SECOND), ("upper", UPPER))),
+    here=(1, 1), figures="thou",
 )  # fmt: skip
 SESSION = (
     "fifteen goes sixteen snug", "accept it", "skip this ring", "cylinder two second ring",
     "ten goes eleven snug",
 )  # fmt: skip
+
+
+def row_text(row: Row) -> str:
+    """The text of a row without its styles and the space at its end."""
+    return "".join(text for text, _ in row).rstrip()
 
 
 def text_of(rows: list[Row]) -> str:
@@ -60,13 +76,14 @@ def test_facts_of_a_session(session_facts: PanelFacts) -> None:
     assert session_facts.sure == 0.95
     assert session_facts.big_gap == "gap 11"
     assert session_facts.big_step.startswith("grind ")
-    assert (session_facts.done, session_facts.rings) == (1, 18)
+    assert session_facts.verdict.words() == "NOT DONE YET: 1 skipped, 16 open"
+    assert session_facts.verdict.progress == "1 of 18 rings accepted inside"
     assert session_facts.here == (1, 1)
-    marks = dict(session_facts.rows)
+    marks = {name: [one.status for one in row] for name, row in session_facts.rows}
     assert list(marks) == ["top", "second", "upper"]
-    assert marks["upper"][0] is Mark.ACCEPTED
-    assert marks["second"][:2] == (Mark.SKIPPED, Mark.WORK)
-    assert set(marks["top"]) == {Mark.OPEN}
+    assert marks["upper"][0] is RingStatus.ACCEPTED
+    assert marks["second"][:2] == [RingStatus.SKIPPED, RingStatus.IN_WORK]
+    assert set(marks["top"]) == {RingStatus.TO_DO}
 
 
 @pytest.mark.parametrize(
@@ -133,14 +150,36 @@ def test_a_metric_job_shows_large_figures_as_called(metric_bench: Bench, wording
     )
 
 
-def test_all_rings_done(grammar: Grammar, wording: Wording) -> None:
-    bench = Bench(metric_job(), grammar, wording).through(
-        "spoiled ring", "spoiled ring", "what now"
+TOP_ONLY = (RingSpec(position=TOP, rule=LimitsRule(least_nm=16 * THOU, most_nm=18 * THOU)),)
+
+
+@pytest.mark.parametrize(
+    ("calls", "ring", "step", "verdict"),
+    [
+        (["sixteen goes seventeen snug", "accept it"], "all done", "wrap up",
+         "= ALL RIGHT: 1 of 1 rings accepted inside"),
+        (["spoiled ring"], "1 top", "new ring", "! NOT RIGHT YET: 1 to replace (cylinder 1 top)"),
+        (["twelve goes thirteen snug", "accept it", "yes"], "1 top", "not right",
+         "! NOT RIGHT YET: 1 under the least (cylinder 1 top)"),
+    ],
+)  # fmt: skip
+def test_at_the_end_it_is_all_done_only_if_it_is_right(
+    grammar: Grammar, wording: Wording, calls: list[str], ring: str, step: str, verdict: str
+) -> None:
+    job = small_job(rings=TOP_ONLY, cylinders=1)
+    facts = facts_of(Bench(job, grammar, wording).through(*calls).last, wording)
+    assert (facts.big_ring, facts.big_step, facts.here) == (ring, step, None)
+    drawn = text_of(panel(facts, LIVE, width=80, height=24)).splitlines()
+    assert drawn[0].startswith(verdict)
+
+
+def test_the_verdict_is_the_first_line_and_names_what_there_is_room_for() -> None:
+    counts = "! NOT RIGHT YET: 1 under the least, 1 to replace, 3 open"
+    assert text_of(panel(FACTS, LIVE, width=120, height=24)).startswith(
+        "! NOT RIGHT YET: 1 under the least (cylinder 2 upper rail), 1 to replace "
+        "(cylinder 1 upper rail), 3 open "
     )
-    facts = facts_of(bench.last, wording)
-    assert (facts.big_ring, facts.place, facts.here) == ("all done", "", None)
-    assert facts.done == facts.rings == 2
-    assert panel(facts, LIVE, width=80, height=24)[1:6]
+    assert text_of(panel(FACTS, LIVE, width=80, height=24)).startswith(counts)
 
 
 # --- layout -----------------------------------------------------------------------------------
@@ -173,14 +212,14 @@ def test_any_size_and_any_name_fits_and_moves_no_cursor(
     name: str, said: str, question: str, trouble: str, width: int, height: int, mode: Mode,
     level: float | None, noise: float | None, plain: bool, cylinders: int,
 ) -> None:  # fmt: skip
-    rows = (("top", (Mark.OPEN,) * cylinders),)
+    rows = (("top", (Standing(RingStatus.TO_DO),) * cylinders),)
     facts = changed(job=name, heard=said, says=said, question=question, rows=rows, here=(0, 0))
     live = LiveFacts(mode, level, noise, (trouble,))
     drawn = panel(facts, live, width=width, height=height, ascii_only=plain)
     assert len(drawn) == height
     for row in drawn:
         text = "".join(text for text, _ in row)
-        assert columns(text) <= width
+        assert cell_len(text) <= width
         assert text.isprintable()
 
 
@@ -195,16 +234,29 @@ def test_what_matters_most_is_there_at_any_height(height: int) -> None:
 @pytest.mark.parametrize("cylinders", range(1, 17))
 @pytest.mark.parametrize("width", [60, 80])
 def test_every_ring_is_on_the_map_with_its_letter(cylinders: int, width: int) -> None:
-    marks = tuple(list(Mark)[n % len(Mark)] for n in range(cylinders))
-    rows = panel(changed(rows=(("top", marks),), here=(0, 0)), LIVE, width=width, height=24)
+    marks = tuple(list(RingStatus)[n % len(RingStatus)] for n in range(cylinders))
+    row = tuple(Standing(mark) for mark in marks)
+    rows = panel(changed(rows=(("top", row),), here=(0, 0)), LIVE, width=width, height=24)
     line = next(row_text(row) for row in rows if row_text(row).startswith("top "))
-    letters = [character for character in line[8:] if character in [m.value for m in Mark]]
-    assert letters == [mark.value for mark in marks]
+    assert [c for c in line[8:] if c.isalpha()] == [MARKS[mark][0] for mark in marks]
+
+
+def test_no_two_ways_to_stand_share_a_letter() -> None:
+    assert set(MARKS) == set(RingStatus)
+    assert len({letter for letter, *_ in MARKS.values()}) == len(RingStatus)
 
 
 def test_signs_are_told_in_words_and_letters_not_by_colour_alone() -> None:
     text = text_of(panel(FACTS, LIVE, width=110, height=40))
-    for told in ("> at hand", "o open", "a accepted", "x spoiled", "w in work", "i inside"):
+    for told in (
+        "> at hand",
+        "t to do",
+        "A accepted",
+        "X spoiled",
+        "w in work",
+        "i inside",
+        "U accepted, under the least",
+    ):
         assert told in text
 
 
@@ -259,13 +311,14 @@ def test_before_the_first_turn_there_is_a_header_and_a_meter() -> None:
     ("text", "wide"), [("abc", 3), ("環a", 3), ("e\u0301", 1), ("ｱ", 1), ("Ａ", 2), ("", 0)]
 )
 def test_columns_by_unicode_annex_11(text: str, wide: int) -> None:
-    assert columns(text) == wide
+    assert clip_text(text, wide) == text
+    assert clip_text(f"{text}{text}", wide) == text
 
 
 @given(st.text(max_size=30), st.integers(0, 40))
 def test_clipped_text_fits_and_is_whole_if_it_did_before(text: str, width: int) -> None:
     clipped = clip_text(text, width)
-    assert columns(clipped) <= width
-    if text.isprintable() and columns(text) <= width:
+    assert cell_len(clipped) <= width
+    if text.isprintable() and cell_len(text) <= width:
         assert clipped == text
     assert not any(unicodedata.category(c) == "Cc" for c in clipped)

@@ -1,13 +1,15 @@
 """A turn and a log as lines to read, and the sheet's input."""
 
+from datetime import timedelta, timezone
+
 import pytest
 
 from assistant.bench.reply_terms import CommandNotAllowed
+from assistant.bench.ring_status import RingStatus
 from assistant.bench.session import State
 from assistant.bench.wording import Wording
 from assistant.display.turn_lines import ring_line, turn_lines
 from assistant.record.review_text import review_lines
-from assistant.record.sheet_forms import RingState
 from assistant.record.sheet_from_log import sheet_of
 from tests.fakes import SECOND, TOP, UPPER, Bench
 
@@ -99,7 +101,7 @@ def test_the_review_marks_what_was_taken_back_and_ends_with_every_ring(
         "  asked   large cut",
         "  answer  no",
         "  note    rag",
-        "  heard   ground twelve  (1.00, keyboard)",
+        "  heard   ground twelve  (keyboard)",
     } <= set(told)
     assert told[-6:] == [ring_line(bench.state, key, wording) for key in bench.job.places()]
 
@@ -119,27 +121,41 @@ def test_the_sheet_has_a_row_for_every_ring_with_its_history(
     rows = {(row.cylinder, row.position): row for row in sheet.rings}
     assert list(rows) == [(c, p.value) for c, p in bench.job.places()]
     top = rows[1, TOP.value]
-    assert (top.state, top.passes) == (RingState.ACCEPTED, 1)
-    assert top.gap_nm is not None
-    assert top.least_nm <= top.gap_nm <= (top.most_nm or 0)
+    assert (top.standing.status, top.passes) == (RingStatus.ACCEPTED, 1)
+    assert top.told.best_nm is not None
+    assert top.window.holds(top.told.best_nm)
     assert top.history == (
         "12 thou goes", "13 thou snug", "ground 3 thou", "set square", "16 thou goes",
         "17 thou snug",
     )  # fmt: skip
     assert set(top.checks) == {"square", "deburred"}
-    assert rows[2, UPPER.value].state is RingState.SPOILED
-    assert rows[2, SECOND.value].state is RingState.SKIPPED
+    assert rows[2, UPPER.value].standing.status is RingStatus.SPOILED
+    assert rows[2, SECOND.value].standing.status is RingStatus.SKIPPED
     butting = rows[2, TOP.value]
-    assert (butting.state, butting.gap_nm, butting.history) == (RingState.TO_DO, None, ("butts",))
+    assert (butting.standing.status, butting.told.best_nm) == (RingStatus.IN_WORK, None)
+    assert (butting.told.words(bench.job.unit), butting.history) == ("butts", ("butts",))
     assert (sheet.software, sheet.log_name) == ("leafcall test", "001/log.jsonl")
-    assert (sheet.started, sheet.ended) == (bench.store.events[0].at, bench.store.events[-1].at)
+    first, last = bench.store.events[0].at, bench.store.events[-1].at
+    assert (sheet.started, sheet.ended, sheet.last_call) == (first, None, last)
+    bench.type("wrap up")
+    east = timezone(timedelta(hours=5, minutes=30))
+    sheet = sheet_of(
+        bench.store.events, log_name="x", wording=wording, local=lambda at: at.astimezone(east)
+    )
+    assert sheet.ended == bench.store.events[-1].at
+    assert sheet.ended is not None
+    assert sheet.ended.utcoffset() == timedelta(hours=5, minutes=30)
 
 
 def test_a_ring_accepted_outside_says_so_on_the_sheet(bench: Bench, wording: Wording) -> None:
     for call in ("top ring", "twelve goes thirteen snug", "accept it", "yes"):
         bench.type(call)
     sheet = sheet_of(bench.store.events, log_name="x", wording=wording)
-    assert next(r.state for r in sheet.rings if r.position == "top") is RingState.OUTSIDE
+    top = next(r for r in sheet.rings if r.position is TOP)
+    assert top.standing.status is RingStatus.ACCEPTED_UNDER
+    assert sheet.verdict.words(named=1).startswith(
+        "NOT RIGHT YET: 1 under the least (cylinder 1 top)"
+    )
 
 
 def test_a_log_without_a_job_has_no_sheet(wording: Wording) -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from assistant.ear.endpointer import Decision, Endpointer, Patience, Turn
 from assistant.ear.ports import Standing
 from assistant.ear.utterance import FRAME_S
-from assistant.errors import AudioError
+from assistant.errors import SettingsError
 
 QUICK = Patience(
     start=0.6,
@@ -248,5 +248,5 @@ def test_skipped_sound_counts_as_time_and_drops_the_speech_under_way() -> None:
 def test_settings_out_of_range_are_refused_with_the_value(
     wrong: dict[str, float], value: str
 ) -> None:
-    with pytest.raises(AudioError, match=value):
+    with pytest.raises(SettingsError, match=value):
         Patience(**wrong)

@@ -6,7 +6,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from assistant.fitting import Belief, Bench, Cut, Feel, Grinder, Person, Reading, Window
+from assistant.fitting.belief import Belief
+from assistant.fitting.bench import Bench, Grinder, Person
+from assistant.fitting.facts import Cut, Feel, Reading
+from assistant.fitting.targets import Window
 
 THOU = 25_400
 BENCH = Bench()

@@ -10,7 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import gamma, lognorm, norm
 
-from assistant.fitting import Fact, Feel, Grinder, Person, Reading, Reseated, believe
+from assistant.fitting.belief import believe
+from assistant.fitting.bench import Grinder, Person
+from assistant.fitting.facts import Fact, Feel, Reading, Reseated
 from assistant.fitting.feel import ORDER, all_chances, reading_sd_nm
 from tests.fitting.ring_calls import (
     BENCH,

@@ -2,8 +2,9 @@
 
 import pytest
 
-from assistant.fitting import Cut, Reading, Reseated, believe, fits_instead
-from assistant.fitting.doubt import DOUBT_BELOW, DoubtKind, doubt, reading_chance
+from assistant.fitting.belief import believe
+from assistant.fitting.doubt import DOUBT_BELOW, DoubtKind, doubt, fits_instead, reading_chance
+from assistant.fitting.facts import Cut, Reading, Reseated
 from tests.fitting.ring_calls import (
     BENCH,
     THOU,

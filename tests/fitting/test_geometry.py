@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
+from scipy.special import ellipe
 
 from assistant.errors import LengthError
 from assistant.fitting import geometry
@@ -21,6 +22,13 @@ def test_ellipse_perimeter_against_ramanujans_second_formula(long: float, share:
     ramanujan = pi * (long + short) * (1 + 3 * h / (10 + sqrt(4 - 3 * h)))
     assert geometry.ellipse_perimeter(long, short) == pytest.approx(ramanujan, rel=1e-9)
     assert geometry.ellipse_perimeter(short, long) == geometry.ellipse_perimeter(long, short)
+
+
+@given(st.floats(min_value=1e-3, max_value=1e3), st.floats(min_value=0, max_value=1))
+def test_ellipse_perimeter_against_the_integral_of_scipy(long: float, share: float) -> None:
+    short = long * share
+    exact = 4 * long * float(ellipe(1 - (short / long) ** 2))
+    assert geometry.ellipse_perimeter(long, short) == pytest.approx(exact, rel=1e-13)
 
 
 def test_an_ellipse_needs_axes() -> None:

@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from assistant.fitting import Cut, Feel, FinishedRing, Grinder, GrinderKind, Reading, learn
-from assistant.fitting.learning import offset
+from assistant.fitting.bench import Grinder, GrinderKind
+from assistant.fitting.facts import Cut, Feel, Reading
+from assistant.fitting.learning import FinishedRing, learn, offset
 from tests.fitting.ring_calls import BENCH, THOU, WINDOW, almost, cut, goes, no_go, snug
 
 

@@ -6,8 +6,9 @@ from math import log2
 import numpy as np
 import pytest
 
-from assistant.fitting import believe, next_leaf
+from assistant.fitting.belief import believe
 from assistant.fitting.leaves import expected_bits
+from assistant.fitting.removal import next_leaf
 from tests.fitting.ring_calls import (
     BENCH,
     THOU,

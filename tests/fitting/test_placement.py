@@ -6,8 +6,9 @@ from math import pi
 import numpy as np
 import pytest
 
-from assistant.fitting import LooseRing, OpenBore, Window, believe, place_all
-from assistant.fitting.placement import p_usable
+from assistant.fitting.belief import believe
+from assistant.fitting.placement import LooseRing, OpenBore, p_usable, place_all
+from assistant.fitting.targets import Window
 from tests.fitting.ring_calls import BENCH, THOU, WINDOW, almost, goes, normal_belief
 
 BORE = 83_000_000

@@ -6,22 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assistant.fitting import (
-    Bench,
-    Cut,
-    CutReason,
-    Feel,
-    Grinder,
-    GrinderKind,
-    Person,
-    Reading,
-    Window,
-    believe,
-    next_cut,
-    next_leaf,
-)
-from assistant.fitting.removal import is_narrow, p_over_after
-from assistant.fitting.targets import HAIR_NM
+from assistant.fitting.belief import believe
+from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
+from assistant.fitting.facts import Cut, Feel, Reading
+from assistant.fitting.removal import CutReason, is_narrow, next_cut, next_leaf, p_over_after
+from assistant.fitting.targets import HAIR_NM, Window
 from tests.fitting.ring_calls import (
     BENCH,
     THOU,

@@ -93,5 +93,5 @@ def test_per_bore_window_is_on_the_grid_and_never_below_the_rule(
     window = per_bore_window(factor, over * half_nm, bore_nm=bore_nm, half_nm=half_nm)
     assert window.least_nm % half_nm == window.target_nm % half_nm == 0
     assert 0 <= window.least_nm - factor * bore_nm < half_nm
-    assert window.width_nm == over * half_nm
+    assert window.most_nm == window.least_nm + over * half_nm
     assert window.holds(window.target_nm)

@@ -14,14 +14,15 @@ from random import Random
 import pytest
 from hypothesis import given
 
-from assistant.adapters.files.history_files import history_template
+from assistant.adapters.files.data_files import page_template
 from assistant.adapters.files.session_log import read_log, scan_log
 from assistant.bench import events as ev
 from assistant.bench.session import Outcome, State, replay
 from assistant.bench.wording import Wording
 from assistant.build.histories import PastWork, logs_of
 from assistant.build.log_reader import read_past
-from assistant.errors import LogDamaged, LogError
+from assistant.errors import InstallationError, LogDamaged, LogError
+from assistant.fitting.bench import GrinderKind, PersonAndTool
 from assistant.fitting.facts import Cut, Reading
 from assistant.history.page import _scale, history_page
 from assistant.history.past_session import NEWEST_FORM, OPEN, PastRing, PastSession, past_session
@@ -239,7 +240,7 @@ def past(shop: Path) -> Iterator[PastWork]:
 
 def test_sums_are_those_of_the_sessions(past: PastWork, played: list[Bench]) -> None:
     told = past.history(now={})
-    assert [worker.who for worker in told.workers] == [DIAL, "Bo, file"]
+    assert [str(worker.who) for worker in told.workers] == [DIAL, "Bo, file"]
     ada = told.workers[0].all
     rings = [ring for bench in played[:3] for ring in counted(bench.state).values()]
     assert ada.sessions == 3
@@ -345,10 +346,10 @@ HOSTILE = "</dd><script>alert(1)</script>\" onload=x & 'quote'"
 def test_the_page_is_whole_and_escapes_what_people_typed(past: PastWork, shop: Path) -> None:
     from dataclasses import replace
 
-    told = past.history(now={DIAL: LEARNED})
-    hostile = replace(told.workers[0], who=HOSTILE)
+    told = past.history(now={PersonAndTool.read(DIAL): LEARNED})
+    hostile = replace(told.workers[0], who=PersonAndTool(HOSTILE, GrinderKind.DIAL))
     told = History((hostile, *told.workers), told.logs, ((HOSTILE, HOSTILE),), 1)
-    text = history_page(told, template=history_template())
+    text = history_page(told, template=page_template("history"))
     page = Page(text)
     assert page.open == []
     assert len(page.ids) == len(set(page.ids)) > 3
@@ -378,7 +379,7 @@ def test_a_scale_holds_the_values_on_round_figures(
 
 
 def test_no_mark_lies_outside_of_its_plot(past: PastWork) -> None:
-    page = Page(history_page(past.history(now={}), template=history_template()))
+    page = Page(history_page(past.history(now={}), template=page_template("history")))
     circles = [facts for tag, facts in page.seen if tag == "circle"]
     assert circles
     for facts in circles:
@@ -433,7 +434,7 @@ def test_without_duckdb_it_is_said_what_to_install(
     past: PastWork, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(__import__("sys").modules, "duckdb", None)
-    with pytest.raises(LogError, match=re.escape("pip install 'leafcall[history]'")):
+    with pytest.raises(InstallationError, match=re.escape("pip install 'leafcall[history]'")):
         past.write_parquet(tmp_path / "out")
     assert not (tmp_path / "out").exists()
 

@@ -16,7 +16,7 @@ from assistant.bench.advice import Step
 from assistant.bench.commands import COMMAND_NAMES, Check, command_from
 from assistant.bench.events import RingEvent, SessionOpened
 from assistant.bench.interpretation import Rejection, interpret
-from assistant.bench.job import RingPosition
+from assistant.bench.job import MOST_CYLINDERS, RingPosition
 from assistant.bench.reply_terms import (
     GROUPS,
     AdviceReply,
@@ -37,6 +37,7 @@ from assistant.language.numbers import NumberWords
 from assistant.language.phrase_tree import Slot, build
 from assistant.units import Unit
 from tests.fakes import after, heard, metric_job, small_job, words
+from tests.graphs import count_of
 
 HERE = Path(__file__).parents[1]
 ACCEPTED = yaml.safe_load((HERE / "sentences" / "accepted.yaml").read_text(encoding="utf-8"))
@@ -93,7 +94,7 @@ def test_every_phrasing_and_every_word_of_every_list_has_an_accepted_sentence(
         used.add((parsed.command, parsed.phrasing))
         for slot in parsed.slots:
             said.setdefault(slot.name, set()).add(slot.words)
-    assert used == set(grammars["inch"].phrasings)
+    assert used == {(name, text) for name, text, _ in grammars["inch"]._phrasings}
     lists = grammars["inch"]._lists
     for name, entries in lists.items():
         if all(isinstance(value, str) for value in entries.values()):
@@ -107,9 +108,7 @@ def test_every_phrasing_and_every_word_of_every_list_has_an_accepted_sentence(
 def test_no_two_commands_share_a_sentence(grammars: dict[str, Grammar], unit: str) -> None:
     """Exact for the whole grammar: no word path is final in the graphs of two commands."""
     grammar = grammars[unit]
-    graphs = {
-        command: _only(grammar, command) for command in {name for name, _ in grammar.phrasings}
-    }
+    graphs = {command.name: _only(grammar, command.name) for command in grammar.commands}
     names = sorted(graphs)
     shared = [
         (one, two, _common_sentence(graphs[one], graphs[two]))
@@ -192,7 +191,7 @@ def test_no_key_stands_twice(grammar_texts: dict[str, str]) -> None:
 
 
 def test_the_commands_are_those_that_the_bench_knows(grammar: Grammar) -> None:
-    assert {command for command, _ in grammar.phrasings} == COMMAND_NAMES
+    assert {command.name for command in grammar.commands} == COMMAND_NAMES
 
 
 def test_every_command_says_what_it_is_about_and_has_a_group(grammar: Grammar) -> None:
@@ -207,6 +206,11 @@ def test_every_rule_and_range_is_used(grammar_texts: dict[str, str]) -> None:
     numbers = yaml.safe_load(grammar_texts["numbers.yaml"])
     assert set(numbers["ranges"]) == set(re.findall(r"\$<numbers\.yaml#(\w+)>", everything))
     assert set(numbers["metric ranges"]) <= set(numbers["ranges"])
+
+
+def test_cylinders_are_counted_as_far_as_a_job_has_them(grammar_texts: dict[str, str]) -> None:
+    ranges = yaml.safe_load(grammar_texts["numbers.yaml"])["ranges"]
+    assert (ranges["cylinder"]["least"], ranges["cylinder"]["most"]) == (1, MOST_CYLINDERS)
 
 
 def test_every_example_of_a_command_is_a_sentence_of_it(grammar: Grammar) -> None:
@@ -333,7 +337,7 @@ def test_numbers_have_no_word_that_is_also_a_command_word(grammar: Grammar) -> N
     assert numbers is not None
     fixed = {
         word
-        for text in [*(text for _, text in grammar.phrasings), *grammar._parts.values()]
+        for text in [*(text for _, text, _ in grammar._phrasings), *grammar._parts.values()]
         for word in re.findall(r"[a-z']+", re.sub(r"\$\w+|<[^>]*>", " ", text))
     }
     assert fixed & (numbers.words - {"a", "and"}) == set()
@@ -348,7 +352,7 @@ def test_the_example_in_the_readme_is_a_whole_grammar_of_a_dozen_words() -> None
     assert set(made.pronunciations) == set(made.vocabulary)
     lexicon = Lexicon().with_entries(made.pronunciations)
     assert all(lexicon.ways(word) for word in made.vocabulary)
-    assert made.sentences_count == 2 * 3 * 4 + 2
+    assert count_of(made.graph) == 2 * 3 * 4 + 2
     parsed = made.parse(made.words_of("Zwölf passt leicht"))
     assert parsed is not None
     assert (parsed.command, [(slot.name, slot.value) for slot in parsed.slots]) == (

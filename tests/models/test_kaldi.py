@@ -58,7 +58,7 @@ def test_vosk_computes_the_same_as_the_weights_say(tmp_path) -> None:  # type: i
     vosk = pytest.importorskip("vosk")
     from assistant.ear.graph import Lexicon, compile_graph
     from assistant.ear.graph.lexicon import phone_names, unit_of
-    from assistant.language.sentence_graph import from_sentences
+    from tests.graphs import from_sentences
 
     units = 40
     weight, bias = np.zeros((2 * units, 40), np.float32), np.zeros(2 * units, np.float32)

@@ -48,7 +48,7 @@ def test_make_runs_from_nothing_to_a_model_that_vosk_loads(tmp_path: Path) -> No
     # Vosk takes the folder with a grammar of two words compiled in, and hears one of them or none.
     vosk = pytest.importorskip("vosk", reason="vosk is not installed")
     from assistant.ear.graph import Lexicon, compile_graph
-    from assistant.language.sentence_graph import from_sentences
+    from tests.graphs import from_sentences
 
     costs = [
         [float(c) for c in line.split()]

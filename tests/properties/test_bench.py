@@ -180,7 +180,7 @@ def test_an_unsure_call_changes_nothing_until_a_yes_and_then_just_what_it_says(
     before = asked.state
     asked.mumble(call)
     sure.say(call)
-    if asked.state.rings != before.rings:  # just what the bench has told her to do
+    if asked.state.rings != before.rings:  # just what the bench has told the builder to do
         parsed = GRAMMARS[JOBS[name].unit].parse(call.split())
         assert parsed is not None
         assert is_expected(command_from(parsed, JOBS[name].unit), held(name, said).state)

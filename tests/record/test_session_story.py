@@ -10,10 +10,11 @@ from assistant.adapters.files.session_log import read_log
 from assistant.bench import events as ev
 from assistant.bench.events import envelope
 from assistant.bench.plan import BAND_SHARE
+from assistant.bench.ring_status import RingStatus
 from assistant.bench.session import replay
 from assistant.bench.wording import Wording
 from assistant.fitting.facts import Cut, Reading, Reseated
-from assistant.record.session_story import Kind, Standing, Story, story_of
+from assistant.record.session_story import Kind, Story, story_of
 from tests.fakes import SECOND, START, TOP, UPPER, Bench, small_job, stored
 
 FIXTURE = Path(__file__).parents[1] / "fixtures" / "log_v1.jsonl"
@@ -115,10 +116,11 @@ def test_totals_count_what_the_log_holds(worked: Bench, wording: Wording) -> Non
 def test_how_every_ring_stands(worked: Bench, wording: Wording) -> None:
     worked.through("cylinder two top ring", "skip this ring", "cylinder two second ring",
                    "fifteen goes sixteen snug")  # fmt: skip
-    standing = {ring.key: ring.standing for ring in told(worked, wording).rings}
+    standing = {ring.key: ring.standing.status for ring in told(worked, wording).rings}
     assert standing == {
-        (1, UPPER): Standing.ACCEPTED, (1, SECOND): Standing.BEGUN, (1, TOP): Standing.SPOILED,
-        (2, UPPER): Standing.TO_DO, (2, SECOND): Standing.BEGUN, (2, TOP): Standing.SKIPPED,
+        (1, UPPER): RingStatus.ACCEPTED, (1, SECOND): RingStatus.IN_WORK,
+        (1, TOP): RingStatus.SPOILED, (2, UPPER): RingStatus.TO_DO,
+        (2, SECOND): RingStatus.IN_WORK, (2, TOP): RingStatus.SKIPPED,
     }  # fmt: skip
 
 
@@ -133,7 +135,7 @@ def test_the_ring_in_the_place_of_a_spoiled_one_is_another_specimen(
     ]  # fmt: skip
     worked.through("take that back", "take that back", "take that back")
     top = next(ring for ring in told(worked, wording).rings if ring.key == (1, TOP))
-    assert (top.specimens, top.standing) == (1, Standing.SPOILED)
+    assert (top.specimens, top.standing.status) == (1, RingStatus.SPOILED)
 
 
 def test_time_at_the_bench_leaves_out_the_time_between_sittings(wording: Wording) -> None:

@@ -5,7 +5,7 @@ import io
 import json
 import re
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 from html.parser import HTMLParser
 from pathlib import Path
@@ -16,14 +16,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assistant.adapters.files.sheet_file import save_sheet, sheet_template
+from assistant.adapters.files.data_files import page_template
+from assistant.adapters.files.sheet_file import save_sheet
+from assistant.bench.gap_words import GapKind, ToldGap
+from assistant.bench.job import RingPosition
+from assistant.bench.ring_status import RingStatus, Standing
 from assistant.errors import LeafcallError, SheetError
+from assistant.fitting.targets import Window
 from assistant.record.seal import Form, Seal, Verdict, judge, read_seal
 from assistant.record.sheet_forms import (
     CSV_COLUMNS,
     KeptNote,
     RingRow,
-    RingState,
     Sheet,
     sheet_page,
     sheet_record,
@@ -31,7 +35,7 @@ from assistant.record.sheet_forms import (
 )
 from assistant.units import NM_PER_THOU, Unit
 
-TEMPLATE = sheet_template()
+TEMPLATE = page_template("sheet")
 HALF_NM = NM_PER_THOU // 2
 
 
@@ -41,27 +45,21 @@ def thou(halves: int) -> int:
 
 SECOND = RingRow(
     cylinder=1,
-    position="second",
+    position=RingPosition.SECOND,
     bore_nm=83_197_700,
-    least_nm=thou(30),
-    most_nm=thou(34),
-    target_nm=thou(32),
-    state=RingState.ACCEPTED,
-    gap_nm=thou(32),
-    low_nm=thou(31),
-    high_nm=thou(33),
+    window=Window(thou(30), thou(34), thou(32)),
+    standing=Standing(RingStatus.ACCEPTED, 0.98),
+    told=ToldGap(GapKind.FIGURE, thou(32), thou(31), thou(33)),
     passes=3,
     history=("butts", "ground 10 thou", "16 snug"),
     checks=("deburred", "ends square"),
 )
 RAIL = RingRow(
     cylinder=2,
-    position="upper rail",
+    position=RingPosition.UPPER_RAIL,
     bore_nm=83_200_240,
-    least_nm=thou(30),
-    most_nm=None,
-    target_nm=thou(30),
-    state=RingState.TO_DO,
+    window=Window(thou(30), None, thou(30)),
+    standing=Standing(RingStatus.TO_DO),
 )
 SHEET = Sheet(
     job_name="Harbour launch",
@@ -76,6 +74,7 @@ SHEET = Sheet(
     software="Leafcall 0.1.0",
     log_name="log.jsonl",
     started=datetime(2026, 11, 25, 9, 5, tzinfo=UTC),
+    last_call=datetime(2026, 11, 25, 9, 40, tzinfo=UTC),
     log_events=57,
     log_check="0123456789abcdef",
 )
@@ -127,15 +126,16 @@ def test_the_page_says_what_the_sheet_says() -> None:
     text = page(SHEET).text
     for words in (
         "Harbour launch",
-        "1 of 2 rings accepted, 1 to do",
+        "NOT DONE YET: 1 open: cylinder 2 upper rail 1 of 2 rings accepted inside",
+        "Cylinder Second Upper rail 1 16 accepted 2 - to do",
         "Fitted by A. Filer",
         "2, 3.2755 in",
         "Begun 2026-11-25 09:05 UTC",
-        "Ended not ended",
+        "Unfinished last call 2026-11-25 09:40 UTC",
         "Leaves on hand, thou 2, 3, 4",
         "Cylinder 1 bore 3.2755 in; all gaps in thou",
         "Cylinder 2 bore 3.2756 in; all gaps in thou",
-        "Second 15 to 17 16 16 15.5 to 16.5 3 accepted",
+        "Second 15 to 17 16 16 15.5 to 16.5 15 17 3 accepted",
         "Readings and cuts: butts; ground 10 thou; 16 snug . Checked: deburred, ends square .",
         "Upper rail 15 or more 15 not measured no reading 0 to do",
         "95 % confidence",
@@ -151,10 +151,13 @@ def test_the_table_has_a_row_for_each_ring_with_exact_limits() -> None:
     assert first == {
         "job": "Harbour launch", "person": "A. Filer", "cylinder": "1", "ring": "second",
         "unit": "in", "bore": "3.2755", "least": "0.015", "most": "0.017", "target": "0.016",
-        "gap": "0.0160", "gap_low": "0.0155", "gap_high": "0.0165", "state": "accepted",
+        "gap": "0.0160", "gap_low": "0.0155", "gap_high": "0.0165",
+        "gap_told": "16 thou (15.5 to 16.5 thou)", "state": "accepted", "inside_chance": "0.980",
+        "replaced": "0",
         "passes": "3", "readings": "butts; ground 10 thou; 16 snug",
         "checks": "deburred; ends square", "notes": "", "started": "2026-11-25 09:05 UTC",
-        "ended": "", "software": "Leafcall 0.1.0", "damage": "", "log": "log.jsonl",
+        "ended": "", "last_call": "2026-11-25 09:40 UTC", "software": "Leafcall 0.1.0",
+        "damage": "", "log": "log.jsonl",
         "log_events": "57", "log_check": "0123456789abcdef", "sheet_check": first["sheet_check"],
     }  # fmt: skip
     assert first["sheet_check"] == second["sheet_check"] != "0" * 16
@@ -164,8 +167,8 @@ def test_the_table_has_a_row_for_each_ring_with_exact_limits() -> None:
 
 def test_a_metric_sheet_is_in_millimetres() -> None:
     ring = replace(
-        SECOND, bore_nm=83_200_000, least_nm=375_000, most_nm=425_000, target_nm=400_000,
-        gap_nm=402_600, low_nm=395_000, high_nm=410_000,
+        SECOND, bore_nm=83_200_000, window=Window(375_000, 425_000, 400_000),
+        told=ToldGap(GapKind.FIGURE, 402_600, 395_000, 410_000),
     )  # fmt: skip
     sheet = replace(SHEET, unit=Unit.METRIC, bore_nm=83_200_000, rings=(ring,))
     assert "0.375 to 0.425 0.400 0.403 0.395 to 0.410" in page(sheet).text
@@ -173,38 +176,71 @@ def test_a_metric_sheet_is_in_millimetres() -> None:
     assert (row["unit"], row["bore"], row["least"], row["gap"]) == ("mm", "83.2", "0.375", "0.403")
 
 
-def test_rings_are_grouped_by_cylinder_in_the_order_of_work() -> None:
+def test_rings_are_grouped_by_cylinder_from_the_crown_down() -> None:
     mixed = tuple(
         replace(RAIL, cylinder=cylinder, position=position)
-        for position in ("second", "top")
+        for position in (RingPosition.SECOND, RingPosition.TOP)
         for cylinder in (2, 1)
     )
     text = page(replace(SHEET, rings=mixed)).text
     places = [text.index(words) for words in ("Cylinder 1 bore", "Cylinder 2 bore")]
     assert places == sorted(places)
     assert text.count("Second 15 or more") == text.count("Top 15 or more") == 2
-    assert text.index("Second 15") < text.index("Top 15")
+    assert text.index("Top 15") < text.index("Second 15")
 
 
-@pytest.mark.parametrize("state", RingState)
-def test_each_state_is_said_in_words_and_counted(state: RingState) -> None:
-    sheet = replace(SHEET, rings=(replace(SECOND, state=state),))
-    assert state.value in page(sheet).text
-    accepted = state in (RingState.ACCEPTED, RingState.OUTSIDE)
-    assert f"{int(accepted)} of 1 rings accepted" in page(sheet).text
-    assert rows(sheet)[0]["state"] == state.value
+@pytest.mark.parametrize("status", [s for s in RingStatus if s is not RingStatus.REPLACED])
+def test_each_state_is_said_in_words_and_counted(status: RingStatus) -> None:
+    sheet = replace(SHEET, rings=(replace(SECOND, standing=Standing(status, 0.5)),))
+    assert Standing(status, 0.5).words in page(sheet).text
+    accepted = int(status is RingStatus.ACCEPTED)
+    assert f"{accepted} of 1 rings accepted inside" in page(sheet).text
+    assert rows(sheet)[0]["state"] == status.value
+    record = json.loads(sheet_record(sheet))
+    assert (record["accepted_inside"], record["rings"][0]["state"]) == (accepted, status.value)
+    assert record["verdict"] in page(sheet).text
+
+
+@pytest.mark.parametrize(
+    ("told", "cells", "words"),
+    [
+        (ToldGap(GapKind.OVER, None, thou(44)), ("", "0.0220", ""), "over 22"),
+        (ToldGap(GapKind.UNDER, None, None, thou(12), may_butt=True), ("", "", "0.0060"),
+         "under 6"),
+        (ToldGap(GapKind.BAND, None, thou(20), thou(30)), ("", "0.0100", "0.0150"), "10 to 15"),
+        (ToldGap(GapKind.CUT, None, thou(20), thou(30)), ("", "", ""),
+         "not measured since the cut"),
+        (ToldGap(GapKind.BUTTS), ("", "", ""), "butts"),
+    ],
+)  # fmt: skip
+def test_no_figure_stands_in_a_form_that_nobody_measured(
+    told: ToldGap, cells: tuple[str, str, str], words: str
+) -> None:
+    sheet = replace(SHEET, rings=(replace(SECOND, told=told),))
+    (row,) = rows(sheet)
+    assert (row["gap"], row["gap_low"], row["gap_high"]) == cells
+    assert row["gap_told"].startswith(words)
+    assert words in page(sheet).text
+    ring = json.loads(sheet_record(sheet))["rings"][0]
+    lengths = (ring["gap_nm"], ring["gap_low_nm"], ring["gap_high_nm"])
+    assert [nm is None for nm in lengths] == [cell == "" for cell in cells]
+    assert ring["gap_told"] == row["gap_told"]
 
 
 def test_the_page_needs_nothing_from_outside() -> None:
     html = sheet_page(SHEET, template=TEMPLATE)
-    assert not re.search(r"(src|href|action)\s*=|url\(|@import|https?://|javascript:", html)
+    assert not re.search(r"(src|action)\s*=|url\(|@import|https?://|javascript:", html)
     found = Page(html)
+    ids = {value for key, value in found.attributes if key == "id"}
+    links = [value for key, value in found.attributes if key == "href"]
+    assert links
+    assert all(link[0] == "#" and link[1:] in ids for link in links)
     assert not {"script", "link", "img", "iframe", "form", "object"} & set(found.tags)
     assert ("content", "default-src 'none'; style-src 'unsafe-inline'") in found.attributes
 
 
 NOTES = (
-    KeptNote(SHEET.started or datetime.max, text="the blue rag"),
+    KeptNote(SHEET.started or datetime.max, text="the blue rag", ring=(2, "top")),
     KeptNote(SHEET.started or datetime.max, clip="0001.wav"),
 )
 
@@ -214,7 +250,7 @@ def test_measured_bores_and_notes_stand_on_the_page() -> None:
     text = page(sheet).text
     assert "Cylinder 1 bore 3.2755 in (measured 3.2755 in, 3.2757 in); all gaps in thou" in text
     assert "Cylinder 2 bore 3.2756 in; all gaps in thou" in text
-    assert "Notes from the bench 2026-11-25 09:05 UTC the blue rag" in text
+    assert "Notes from the bench 2026-11-25 09:05 UTC cylinder 2 top: the blue rag" in text
     assert "2026-11-25 09:05 UTC sound 0001.wav" in text
     assert "Notes from the bench" not in page(SHEET).text
 
@@ -240,8 +276,20 @@ def test_the_record_says_what_the_table_says() -> None:
     assert record["ended"] is None
     assert record["bores_nm"] == {"2": [83_200_240]}
     assert record["kept_notes"] == [
-        {"at": "2026-11-25T09:05:00+00:00", "text": "the blue rag", "clip": None},
-        {"at": "2026-11-25T09:05:00+00:00", "text": None, "clip": "0001.wav"},
+        {
+            "at": "2026-11-25T09:05:00+00:00",
+            "text": "the blue rag",
+            "clip": None,
+            "cylinder": 2,
+            "ring": "top",
+        },
+        {
+            "at": "2026-11-25T09:05:00+00:00",
+            "text": None,
+            "clip": "0001.wav",
+            "cylinder": None,
+            "ring": None,
+        },
     ]
     assert len(record["rings"]) == 2
     for ring, row in zip(record["rings"], rows(sheet), strict=True):
@@ -265,7 +313,7 @@ def test_every_length_in_the_record_is_a_whole_number_of_nanometres() -> None:
         for key, value in holder.items():
             if key.endswith("_nm") and not isinstance(value, dict | list):
                 assert value is None or type(value) is int
-            assert type(value) is not float or key == "band_share"
+            assert type(value) is not float or key in ("band_share", "inside_chance")
 
 
 # --- the seal -----------------------------------------------------------------------------------
@@ -373,7 +421,7 @@ HOSTILE = [
 
 @pytest.mark.parametrize("text", HOSTILE)
 def test_hostile_text_is_shown_as_it_was_typed(text: str) -> None:
-    ring = replace(SECOND, position=text, history=(text,), checks=(text,), notes=(text,))
+    ring = replace(SECOND, history=(text,), checks=(text,), notes=(text,))
     sheet = replace(
         SHEET, job_name=text, person=text, grinder=text, notes=text, cautions=(text,),
         software=text, log_name=text, rings=(ring,), damage=(text,),
@@ -384,7 +432,7 @@ def test_hostile_text_is_shown_as_it_was_typed(text: str) -> None:
         SHEET, rings=(replace(SECOND, notes=("n",)),), notes="n", damage=("d",), kept_notes=NOTES
     )
     assert found.tags == page(plain).tags
-    assert found.text.count(" ".join(text.split())) >= 13
+    assert found.text.count(" ".join(text.split())) >= 12
     assert not [key for key, _ in found.attributes if key.startswith("on")]
     row = rows(sheet)[0]
     for column in ("job", "person", "notes"):
@@ -410,13 +458,13 @@ def test_the_picture_holds_window_band_and_estimate(
 ) -> None:
     ring = replace(
         SECOND,
-        least_nm=thou(least),
-        most_nm=None if width is None else thou(least + width),
-        gap_nm=thou(gap),
-        low_nm=thou(max(0, gap - band[0])),
-        high_nm=thou(gap + band[1]),
+        window=Window(thou(least), None if width is None else thou(least + width), thou(least)),
+        told=ToldGap(GapKind.FIGURE, thou(gap), thou(max(0, gap - band[0])), thou(gap + band[1])),
     )
     found = page(replace(SHEET, rings=(ring,)))
+    # Three windows wide; of a least only, a window is two thou.
+    width_nm = thou(4 if width is None else width)
+    there = least - width_nm // HALF_NM <= gap <= least + 2 * (width_nm // HALF_NM)
     shapes: dict[str, dict[str, Any]] = {}
     for key, value in found.attributes:
         if key == "class":
@@ -424,9 +472,16 @@ def test_the_picture_holds_window_band_and_estimate(
         elif key in ("x", "width", "cx"):
             last[key] = float(value)
     window, bar = shapes["ruler-window"], shapes["ruler-band"]
-    best = shapes["ruler-best"]["cx"]
     for shape in (window, bar):
         assert 2 <= shape["x"] <= shape["x"] + shape["width"] <= 102.1
+    assert ("ruler-best" in shapes) == there
+    assert ("ruler-on" in shapes) == (
+        thou(max(0, gap - band[0])) < thou(least) - width_nm
+        or thou(gap + band[1]) > thou(least) + 2 * width_nm
+    )
+    if not there:
+        return
+    best = shapes["ruler-best"]["cx"]
     assert bar["x"] - 0.1 <= best <= bar["x"] + bar["width"] + 0.1
     # The picture agrees with the numbers: inside the window exactly when the numbers say so.
     inside = gap >= least and (width is None or gap <= least + width)
@@ -482,3 +537,24 @@ def test_a_sheet_is_written_whole_or_the_old_one_stays(
         save_sheet(path, "half")
     assert path.read_bytes().decode() == sheet_table(SHEET)
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_an_unfinished_session_has_no_end_and_no_line_to_sign() -> None:
+    ended = datetime(2026, 11, 25, 10, tzinfo=timezone(timedelta(hours=-5)))
+    done = page(replace(SHEET, ended=ended)).text
+    assert "Ended 2026-11-25 10:00 -05:00" in done
+    assert "Builder's signature" in done
+    assert "Unfinished" not in done
+    text = page(SHEET).text
+    assert "signature" not in text
+    assert "Ended" not in text
+    assert rows(SHEET)[0]["ended"] == ""
+    assert json.loads(sheet_record(SHEET))["ended"] is None
+
+
+def test_every_part_of_the_verdict_is_linked() -> None:
+    spoiled = replace(SECOND, standing=Standing(RingStatus.SPOILED))
+    html = sheet_page(replace(SHEET, rings=(spoiled, RAIL)), template=TEMPLATE)
+    assert '1 to replace:</span> <a href="#ring-1-second">cylinder 1 second</a>' in html
+    assert '1 open:</span> <a href="#ring-2-upper-rail">cylinder 2 upper rail</a>' in html
+    assert html.index("NOT RIGHT YET") < html.index("0 of 2 rings") < html.index('id="summary"')

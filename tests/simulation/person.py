@@ -1,8 +1,8 @@
-"""A scripted person at the bench: true rings in her hands, and nothing known but what is said.
+"""A scripted person at the bench: true rings in hand, and nothing known but what is said.
 
-She does what the replies advise, calls what she feels, looks at every read-back, takes back what
-is not what she meant, answers questions by the truth and repeats what was not answered. The rings,
-the grinder and her feel are those of ``tests.benchmarks.shop``. Lengths are thou.
+The person does what the replies advise, calls what is felt, looks at every read-back, takes back
+what was not meant, answers questions by the truth and repeats what was not answered. The rings, the
+grinder and the feel are those of ``tests.benchmarks.shop``. Lengths are thou.
 """
 
 from collections.abc import Mapping, Sequence
@@ -15,15 +15,15 @@ from assistant.language.grammar import Grammar
 from tests.benchmarks.shop import NM_PER_THOU, Engine
 from tests.simulation.told import STANDS, Key, ReplyReader, Told
 
-_LOST_AFTER = 3  # tries without an answer before she calls "listen up"
+_LOST_AFTER = 3  # tries without an answer before the call "listen up"
 _AMENDABLE = ("readings", "ground")
 
 
 @dataclass(frozen=True)
 class Habits:
-    """Shares, 0..1, of the ways she has.
+    """Shares, 0..1, of the ways there are.
 
-    pairs: a second leaf is tried before she calls. names_ring: a reading begins with its place.
+    pairs: a second leaf is tried before the call. names_ring: a reading begins with its place.
     other_words: a number is said in another way ("one five"). says_deburred, says_square: the
     check is told when it is made. ends_off: ends are found not square. amends: a wrong last number
     is corrected by "make that". asks: a question out of curiosity before a step.
@@ -72,7 +72,7 @@ class RingInHand:
 
 @dataclass
 class _Now:
-    """What she has in mind. advice: the last step that was told and not yet done."""
+    """What the person has in mind. advice: the last step that was told and not yet done."""
 
     here: Key | None = None
     call: Meant | None = None
@@ -109,12 +109,12 @@ class Person:
         self.ledger: dict[Key, list[str]] = {key: [] for key in gaps}
         self._history: list[tuple[Key, Meant]] = []
         self.finished = False
-        self.cut_off = 0  # how often the session was closed without her wish
+        self.cut_off = 0  # how often the session was closed unasked
 
     # --- hearing -------------------------------------------------------------------------------
 
     def hears(self, text: str | None) -> None:
-        """A reply, or None: her call was not answered. "" is no reply either."""
+        """A reply, or None: the call was not answered. "" is no reply either."""
         call, self._now.call = self._now.call, None
         if not text:
             if call is not None:
@@ -140,7 +140,7 @@ class Person:
             self._push(Meant("listen up", "listen", extra=True))
 
     def _unasked(self, told: Told) -> None:
-        """A reply that no call of hers has caused; the first of a session is one too."""
+        """A reply that no call has caused; the first of a session is one too."""
         now = self._now
         if now.here is None and told.place is not None:
             now.here = told.place
@@ -203,9 +203,9 @@ class Person:
             self._push(Meant("listen up", "listen", extra=True))
 
     def _asked(self, call: Meant, told: Told) -> None:
-        """Yes or no, by whether it is what she meant."""
+        """Yes or no, by whether it is what was meant."""
         subject = call.about if call.kind in ("answer", "amend") else call
-        if told.entries and subject is not None:  # a check that she did not make was noted too
+        if told.entries and subject is not None:  # a check was noted too that nobody made
             self._push(subject.again())
             self._push(Meant("take that back", "undo", extra=True))
             self._push(Meant("no", "answer", extra=True))
@@ -238,7 +238,7 @@ class Person:
         self._push(Meant("no", "answer", extra=True))
 
     def _means(self, told: Told, call: Meant) -> bool:
-        """Whether the question reads back what she called, in whatever words."""
+        """Whether the question reads back what was called, in whatever words."""
         asked, called = tuple(told.asked_words.split()), tuple(call.words.split())
         return self._meaning(asked) == self._meaning(called)
 
@@ -252,7 +252,7 @@ class Person:
             self._push(self._pick(self._now.here))
 
     def _read_back(self, call: Meant, told: Told) -> None:
-        """Compare what was written down with what she meant."""
+        """Compare what was written down with what was meant."""
         entries = told.entries
         if "butts" not in call.entries:
             entries = tuple(entry for entry in entries if entry != "butts")
@@ -266,7 +266,7 @@ class Person:
         elif entries == call.entries:
             self._settle(call.about if call.kind in ("answer", "amend") else call, told)
         elif entries and entries == call.entries[: len(entries)]:
-            # It was answered before she had ended: the rest is to be called yet.
+            # It was answered before the call had ended: the rest is to be called yet.
             self._settle(replace(call, entries=entries), told)
             rest = call.entries[len(entries) :]
             self._push(Meant(self._words_of(rest), call.kind, rest, extra=True))
@@ -318,7 +318,7 @@ class Person:
     # --- working -------------------------------------------------------------------------------
 
     def next_call(self) -> Meant:
-        """What she calls next, all work for it done."""
+        """What is called next, all work for it done."""
         call = self._now.agenda.pop() if self._now.agenda else self._work()
         self._now.call = call
         return call

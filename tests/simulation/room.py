@@ -34,7 +34,7 @@ class Shop:
     noise: "pink", "shop" or "white"; snr_db: of the calls, None = a quiet room. echo_db: level of
     the replies at the microphone over that of the calls. gap_s: shortest and longest time between
     a reply and the next call. talk, tools: how many a call, on average; talk_db: level of the talk.
-    patience_s: how long she waits for a reply. longest_s: the session is given up after that.
+    patience_s: how long a reply is waited for. longest_s: the session is given up after that.
     """
 
     noise: str = "pink"
@@ -52,7 +52,7 @@ class Shop:
 class Attempt:
     """One call as it was made. ended_s: true end of speech. answered_s: end of the reply, if any.
 
-    begun_s: when she began to think of it, so that the gap before it counts too.
+    begun_s: when the thought of it began, so that the gap before it counts too.
     """
 
     meant: Meant
@@ -98,13 +98,13 @@ class Room:
         self._ahead = np.zeros(0)  # sound to come, from the present frame on
         self._frames = 0
         self._reply = _Heard()
-        self._next_call_s: float | None = None  # None while she calls or waits for a reply
+        self._next_call_s: float | None = None  # None while the person calls or waits for a reply
         self._gap_from_s = 0.0
         self._calling_until_s = 0.0
         self.attempts: list[Attempt] = []
         self.talk_s: list[tuple[float, float]] = []
         self.tools = 0
-        self.unasked: list[str] = []  # replies that no call of hers came before
+        self.unasked: list[str] = []  # replies that no call came before
         self.left = False
         self.speaker = RoomSpeaker(self, bench_voice)
         self._plan_call()
@@ -112,7 +112,7 @@ class Room:
     # --- microphone -----------------------------------------------------------------------------
 
     def frames(self) -> Iterator[Samples]:
-        """Frames until she is done, or the session takes too long."""
+        """Frames until the person is done, or the session takes too long."""
         while not (self._person.finished or self.left or self.over):
             self._live()
             yield self._frame()
@@ -217,7 +217,7 @@ class Room:
 
     def _is_told(self, texts: Sequence[str]) -> None:
         if not texts:
-            return  # a tone alone: she goes on waiting
+            return  # a tone alone: the person goes on waiting
         waiting = self._next_call_s is None
         if waiting:
             self.attempts[-1].answered_s = self.now_s

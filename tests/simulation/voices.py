@@ -2,7 +2,7 @@
 
 The tests use only the voice that the wheels bring. The benchmark also uses flite where it is
 installed, and Kokoro. All are of families that the sound model learned from, if not the very voice:
-what they show is that the whole house works, not how well it hears people.
+what they show is that the whole program works, not how well it hears people.
 """
 
 import random

@@ -27,7 +27,7 @@ _LATE_S = 0.4  # an utterance may seem to end so much after its call, in a room 
 class Taken:
     """One turn of the bench. start_s, end_s: of the utterance, by the clock of the room.
 
-    reply_s: from the true end of the call to the reply ready and on disk, None for no call of hers.
+    reply_s: from the true end of the call to the reply ready and on disk, None where nobody called.
     made_s: seconds of computing for each sound of the reply, made right after the turn.
     """
 
@@ -45,14 +45,14 @@ class Taken:
 
     @property
     def wrong(self) -> bool:
-        """Whether a call of hers was taken for another one, and that had an effect."""
+        """Whether a call was taken for another one, and that had an effect."""
         if self.attempt is None or self.turn.refused is not None:
             return False
         meant = self.attempt.meant
         entries = [entry for e in self.turn.events if (entry := entry_of(e)) is not None]
         asked = any(isinstance(e, ev.QuestionAsked) for e in self.turn.events)
         if asked:
-            return False  # nothing counts until she has said yes
+            return False  # nothing counts until yes is said
         if meant.kind in _COMMANDS and self.turn.command not in _COMMANDS[meant.kind]:
             return True
         return bool(entries) and tuple(entries) != meant.entries
@@ -93,7 +93,7 @@ class Session:
         return tuple(read_log(self.folder.log))
 
     def unnoticed(self) -> Mapping[Key, tuple[str, ...]]:
-        """Differences between what she meant and what stands in the log, ring by ring."""
+        """Differences between what was meant and what stands in the log, ring by ring."""
         found = standing(self.log)
         differing = {}
         for key, meant in self.person.ledger.items():
@@ -103,7 +103,7 @@ class Session:
 
     @property
     def strangers(self) -> list[Taken]:
-        """Turns that no call of hers caused, and that had an effect."""
+        """Turns that no call caused, and that had an effect."""
         return [t for t in self.taken if t.attempt is None and t.turn.refused is None]
 
 
@@ -156,7 +156,7 @@ class _Watch:
 
 
 def play(job: Path, person: Person, room: Room, grammar: Grammar) -> Session:
-    """The session from its first word until she wraps up or its time is over."""
+    """The session from its first word until the wrap-up or its time is over."""
     played = Session(person, room, grammar)
     watch = _Watch(played)
 

@@ -1,4 +1,4 @@
-"""Finds what ships with Leafcall: the grammar, the models, the sample sound.
+"""Finds what ships with Leafcall: the grammar, the models, the sample sound, page templates.
 
 In an installed wheel they lie inside the package; in a checkout (and an editable install) beside
 it. Both are looked at, in this order.
@@ -6,18 +6,34 @@ it. Both are looked at, in this order.
 
 from pathlib import Path
 
-from assistant.errors import GrammarError, LeafcallError
+from assistant.errors import GrammarError, InstallationError
 
 _GRAMMAR_FILES = (".abnf", ".yaml", ".dict")
 _PACKAGE = Path(__file__).resolve().parents[2]
 
 
 def shipped(name: str) -> Path:
-    """The folder ``grammar``, ``models`` or ``sample_audio``. Raises LeafcallError if missing."""
+    """The folder ``grammar``, ``models`` or ``sample_audio``. Raises InstallationError."""
     for folder in (_PACKAGE / "_data" / name, _PACKAGE.parent / name):
         if folder.is_dir():
             return folder
-    raise LeafcallError(f"The folder {name!r} is missing from this installation: install again.")
+    raise InstallationError(
+        f"The folder {name!r} is missing from this installation: install again."
+    )
+
+
+def page_template(name: str) -> str:
+    """Text of the template of a page: "sheet", "review", "history".
+
+    Raises InstallationError if it is missing.
+    """
+    path = _PACKAGE / "pages" / f"{name}.html"
+    try:
+        return path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise InstallationError(
+            f"The template {path.name} is missing from this installation: install again."
+        ) from error
 
 
 def grammar_texts(folder: Path) -> dict[str, str]:

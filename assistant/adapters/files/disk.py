@@ -39,11 +39,11 @@ def try_disk(folder: Path) -> DiskFigures:
                 file.flush()
                 os.fsync(file.fileno())
                 took.append(time.perf_counter() - began)
-    except OSError as exc:
+    except OSError as error:
         raise LogError(
-            f"Nothing can be written in {there} ({exc.strerror}): choose another folder for the "
+            f"Nothing can be written in {there} ({error.strerror}): choose another folder for the "
             "job, or ask for the right to write there."
-        ) from exc
+        ) from error
     return DiskFigures(free_bytes, median(took))
 
 

@@ -50,16 +50,3 @@ def expect(paths: Iterable[str]) -> None:
     for path in paths:
         with suppress(OSError), open(path, "rb") as file:  # noqa: PTH123 as above
             os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_WILLNEED)
-
-
-_TEMPLATE = Path(__file__).resolve().parents[2] / "pages" / "history.html"
-
-
-def history_template() -> str:
-    """Text of the page's template. Raises LogError if it is missing from the installation."""
-    try:
-        return _TEMPLATE.read_text(encoding="utf-8")
-    except OSError as error:
-        raise LogError(
-            f"The template {_TEMPLATE.name} is missing from this installation: install again."
-        ) from error

@@ -76,8 +76,8 @@ def read_job(path: Path) -> Job:
         raise JobError(f"There is no file {path}: make one with 'leafcall new {path}'.") from None
     except UnicodeDecodeError:
         raise JobError(f"{path} is not text in UTF-8: save it as UTF-8.") from None
-    except OSError as exc:
-        raise JobError(f"{path} cannot be read: {exc.strerror}.") from exc
+    except OSError as error:
+        raise JobError(f"{path} cannot be read: {error.strerror}.") from error
     return parse_job(text, name=path.name)
 
 
@@ -85,10 +85,10 @@ def parse_job(text: str, *, name: str = "job.toml") -> Job:
     """The job in ``text``, the content of a file called ``name``. Raises JobError."""
     try:
         data = tomllib.loads(text, parse_float=Decimal)
-    except tomllib.TOMLDecodeError as exc:
-        raise JobError(f"{name} is not TOML: {exc}. Mend that line.") from exc
-    except (RecursionError, ValueError) as exc:  # nesting or digits without end
-        raise JobError(f"{name} cannot be read: {exc}.") from exc
+    except tomllib.TOMLDecodeError as error:
+        raise JobError(f"{name} is not TOML: {error}. Mend that line.") from error
+    except (RecursionError, ValueError) as error:  # nesting or digits without end
+        raise JobError(f"{name} cannot be read: {error}.") from error
     return _Reader(name, _lines_of_keys(text)).job(data)
 
 
@@ -131,8 +131,8 @@ class _Reader:
             fields["risk"] = self._number(data["risk"], ("risk",))
         try:
             return Job(**fields)
-        except ValidationError as exc:
-            field, *steps = exc.errors()[0]["loc"]
+        except ValidationError as error:
+            field, *steps = error.errors()[0]["loc"]
             here: Keys = (str(field).removesuffix("_nm"),)
             value = data.get(here[0])
             for step in steps:  # into the list or table that holds the refused value
@@ -140,7 +140,7 @@ class _Reader:
                     here, value = (*here, str(step)), value[str(step)]
                 elif isinstance(value, list):
                     value = value[int(step)]
-            raise self._fault(here, value, refusal(exc)) from exc
+            raise self._fault(here, value, refusal(error)) from error
 
     def _ring(self, key: str, table: object) -> RingSpec:
         here = ("rings", key)
@@ -235,12 +235,12 @@ class _Reader:
     ) -> _M:
         try:
             return model(**fields)
-        except ValidationError as exc:
-            loc = exc.errors()[0]["loc"]
+        except ValidationError as error:
+            loc = error.errors()[0]["loc"]
             if not loc:  # the values are allowed, but not together
-                raise self._fault(here, given, refusal(exc)) from exc
+                raise self._fault(here, given, refusal(error)) from error
             key = step_key if loc[0] == "step_nm" else str(loc[0]).removesuffix("_nm")
-            raise self._fault((*here, key), given.get(key), refusal(exc)) from exc
+            raise self._fault((*here, key), given.get(key), refusal(error)) from error
 
     def _known(self, table: Mapping[str, Any], allowed: tuple[str, ...], here: Keys) -> None:
         for key in table:
@@ -289,8 +289,8 @@ class _Reader:
         number = self._number(value, here)
         try:
             return parse_length(f"{number:f}", self._unit)
-        except LengthError as exc:
-            raise self._fault(here, value, str(exc)) from exc
+        except LengthError as error:
+            raise self._fault(here, value, str(error)) from error
 
     def _fault(self, here: Keys, value: object, allowed: str) -> JobError:
         where = self._name
@@ -355,10 +355,10 @@ def write_job(job: Job, path: Path, *, replace: bool = False) -> None:
         if not replace and path.exists():
             raise JobError(f"{path} is there already: choose another name or remove it.")
         write_whole(path, text.encode())
-    except OSError as exc:
+    except OSError as error:
         raise JobError(
-            f"{path} cannot be written: {exc.strerror}. Choose another folder or make room."
-        ) from exc
+            f"{path} cannot be written: {error.strerror}. Choose another folder or make room."
+        ) from error
 
 
 def job_text(job: Job) -> str:

@@ -62,11 +62,11 @@ class KeptSet:
                     (f"calls/{path.name}", said, "yes", speaker, "", "", _LICENCE, "practice",
                      heard, f"{score:.4f}", "yes" if right else "no", ear, seed, number)
                 )  # fmt: skip
-        except (OSError, soundfile.LibsndfileError) as exc:
+        except (OSError, soundfile.LibsndfileError) as error:
             raise AudioError(
-                f"The phrase cannot be kept in {self._folder} ({exc}): choose another folder, or "
+                f"The phrase cannot be kept in {self._folder} ({error}): choose another folder, or "
                 "go without --keep."
-            ) from exc
+            ) from error
         return path
 
     def read(self) -> list[Kept]:
@@ -84,13 +84,13 @@ class KeptSet:
                 )
                 for row in rows
             ]  # fmt: skip
-        except OSError as exc:
+        except OSError as error:
             raise AudioError(
-                f"{self._folder} holds no kept practice ({exc.strerror}): make one with "
+                f"{self._folder} holds no kept practice ({error.strerror}): make one with "
                 f"'leafcall practice --keep {self._folder}'."
-            ) from exc
-        except (KeyError, TypeError, ValueError, csv.Error) as exc:
+            ) from error
+        except (KeyError, TypeError, ValueError, csv.Error) as error:
             raise AudioError(
-                f"{self._manifest} is damaged ({exc}): mend the line or take it out; the sound "
+                f"{self._manifest} is damaged ({error}): mend the line or take it out; the sound "
                 "files are as they were."
-            ) from exc
+            ) from error

@@ -7,7 +7,7 @@ import platformdirs
 from pydantic import TypeAdapter, ValidationError
 
 from assistant.adapters.files.whole_file import write_whole
-from assistant.bench.learned import Learned
+from assistant.bench.learned import Learned, PersonAndTool
 from assistant.errors import LearnedError
 
 _ENTRIES = TypeAdapter(dict[str, Learned])
@@ -21,46 +21,57 @@ def usual_path() -> Path:
 
 
 class LearnedFile:
-    """Learned values by key, a person and a kind of tool in words."""
+    """Learned values of each person with a kind of tool, by its text."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
 
-    def read(self) -> dict[str, Learned]:
+    def read(self) -> dict[PersonAndTool, Learned]:
         """All entries; none if there is no file yet. Raises LearnedError."""
         try:
-            return _ENTRIES.validate_json(self.path.read_bytes())
+            entries = _ENTRIES.validate_json(self.path.read_bytes())
+            return {PersonAndTool.read(text): learned for text, learned in entries.items()}
         except FileNotFoundError:
             return {}
         except OSError as error:
             raise LearnedError(f"{self.path} cannot be read: {error.strerror}.") from error
         except ValidationError as error:
-            raise LearnedError(
-                f"{self.path} does not hold learned values ({error.errors()[0]['msg']}): "
-                "erase it with 'leafcall learned --forget'."
-            ) from error
+            raise self._unfit(error.errors()[0]["msg"]) from error
+        except ValueError as error:
+            raise self._unfit(str(error)) from error
 
-    def keep(self, key: str, learned: Learned) -> None:
+    def _unfit(self, why: str) -> LearnedError:
+        return LearnedError(
+            f"{self.path} does not hold learned values ({why}): "
+            "erase it with 'leafcall learned --forget'."
+        )
+
+    def keep(self, key: PersonAndTool, learned: Learned) -> None:
         """Keep an entry, the others as they are; the whole file or nothing. Raises LearnedError."""
         self._write({**self.read(), key: learned})
 
-    def forget(self, key: str | None = None) -> None:
-        """Erase one entry, or everything. Raises LearnedError, also if there is no such entry."""
-        if key is not None:
+    def forget(self, name: str | None = None) -> None:
+        """Erase one entry, by its text, or everything.
+
+        Raises LearnedError, also if there is no such entry.
+        """
+        if name is not None:
             entries = self.read()
-            if key not in entries:
-                there = ", ".join(repr(other) for other in entries) or "nothing"
-                raise LearnedError(f"Nothing is learned of {key!r}; there is: {there}.")
-            self._write({other: known for other, known in entries.items() if other != key})
+            left = {key: known for key, known in entries.items() if str(key) != name}
+            if len(left) == len(entries):
+                there = ", ".join(repr(str(key)) for key in entries) or "nothing"
+                raise LearnedError(f"Nothing is learned of {name!r}; there is: {there}.")
+            self._write(left)
             return
         try:
             self.path.unlink(missing_ok=True)
         except OSError as error:
             raise LearnedError(f"{self.path} cannot be erased: {error.strerror}.") from error
 
-    def _write(self, entries: dict[str, Learned]) -> None:
+    def _write(self, entries: dict[PersonAndTool, Learned]) -> None:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            write_whole(self.path, _ENTRIES.dump_json(entries, indent=1))
+            named = {str(key): learned for key, learned in entries.items()}
+            write_whole(self.path, _ENTRIES.dump_json(named, indent=1))
         except OSError as error:
             raise LearnedError(f"{self.path} cannot be written: {error.strerror}.") from error

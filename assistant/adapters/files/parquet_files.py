@@ -6,7 +6,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from assistant.errors import LogError
+from assistant.errors import InstallationError, LogError
 
 _EVENT = (
     "STRUCT(kind VARCHAR, cylinder INTEGER, position VARCHAR, leaf_nm BIGINT, leaves INTEGER, "
@@ -56,12 +56,12 @@ def write_parquet(
     """Write events, rings and sessions into ``folder``, one file each, whole or not at all.
 
     sessions, rings: rows of HistoryStore; the logs of the sessions are read again for the events.
-    Raises LogError if DuckDB is not installed or a file cannot be written.
+    Raises InstallationError without DuckDB, LogError if a file cannot be written.
     """
     try:
         import duckdb
     except ImportError as error:
-        raise LogError(
+        raise InstallationError(
             "Parquet is written by DuckDB, which is not installed: pip install 'leafcall[history]'"
         ) from error
     files = {name: folder / f"{name}.parquet" for name in ("events", *_TABLES)}

@@ -1,4 +1,4 @@
-"""The review page on disk: its template, the sound beside it, and a browser to show it."""
+"""The review page on disk: the sound beside it, and a browser to show it."""
 
 import base64
 import os
@@ -9,22 +9,11 @@ from collections.abc import Iterable
 from pathlib import Path
 from urllib.parse import quote
 
-from assistant.errors import LeafcallError, LogError
+from assistant.errors import LogError
 
-_TEMPLATE = Path(__file__).resolve().parents[2] / "pages" / "review.html"
 _KINDS = {"wav": "audio/wav", "flac": "audio/flac", "ogg": "audio/ogg", "opus": "audio/ogg"}
 # A log is only a file: a name in it may be anything, a path out of the folder too.
 _PLAIN = re.compile(rf"[A-Za-z0-9][A-Za-z0-9_-]*\.({'|'.join(_KINDS)})", re.ASCII)
-
-
-def review_template() -> str:
-    """Text of the page's template. Raises LeafcallError if it is missing from the installation."""
-    try:
-        return _TEMPLATE.read_text(encoding="utf-8")
-    except OSError as exc:
-        raise LeafcallError(
-            f"The template {_TEMPLATE.name} is missing from this installation: install again."
-        ) from exc
 
 
 def clip_addresses(folder: Path, names: Iterable[str], *, inside: bool = False) -> dict[str, str]:
@@ -46,10 +35,10 @@ def clip_addresses(folder: Path, names: Iterable[str], *, inside: bool = False) 
 def _data(path: Path) -> str:
     try:
         sound = base64.b64encode(path.read_bytes()).decode("ascii")
-    except OSError as exc:
+    except OSError as error:
         raise LogError(
-            f"The clip {path} cannot be read: {exc.strerror}. Without --embed it is only linked."
-        ) from exc
+            f"The clip {path} cannot be read: {error.strerror}. Without --embed it is only linked."
+        ) from error
     return f"data:{_KINDS[path.suffix[1:]]};base64,{sound}"
 
 

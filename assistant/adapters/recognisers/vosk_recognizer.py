@@ -21,7 +21,14 @@ from typing import Any
 import numpy as np
 import soxr
 
-from assistant.ear.utterance import SAMPLE_RATE_HZ, Evidence, Heard, Hypothesis, Samples
+from assistant.ear.utterance import (
+    SAMPLE_RATE_HZ,
+    Evidence,
+    Heard,
+    Hypothesis,
+    Samples,
+    chance_of,
+)
 from assistant.errors import RecognizerError
 from assistant.language.sentence_graph import WordGraph
 
@@ -81,10 +88,10 @@ class VoskRecognizer:
                 self._loop = _Decoder(vosk.KaldiRecognizer(loop, SAMPLE_RATE_HZ), 1)
         except RecognizerError:
             raise
-        except Exception as exc:  # vosk raises nothing more exact
+        except Exception as error:  # vosk raises nothing more exact
             raise RecognizerError(
-                f"Vosk cannot load the model in {model_folder} ({exc}): fetch or build it again."
-            ) from exc
+                f"Vosk cannot load the model in {model_folder} ({error}): fetch or build it again."
+            ) from error
         # The loop hears what the first decoder hears, so that sound is made once for both.
         self._paces = [(_Pace(s), [d]) for s, d in zip(speeds, self._decoders, strict=True)]
         if self._loop is not None:
@@ -243,8 +250,8 @@ class _Decoder:
         self._samples += len(pcm) // 2
         try:
             ended = self._decoder.AcceptWaveform(pcm)
-        except Exception as exc:
-            raise RecognizerError(f"Vosk could not go on ({exc}): say it again.") from exc
+        except Exception as error:
+            raise RecognizerError(f"Vosk could not go on ({error}): say it again.") from error
         if ended:  # Vosk heard a pause; our endpointer has not, so this is only a piece
             self._pieces.append(_paths(self._decoder.Result()))
 
@@ -286,7 +293,7 @@ def _shares(paths: list[_Path]) -> dict[tuple[str, ...], float]:
 
 def _score(margin: float) -> float:
     """Rough probability 0..1 that the grammar was meant, by the margin alone."""
-    return 1.0 / (1.0 + math.exp(-min(60.0, max(-60.0, _SLOPE * (margin - _EVEN)))))
+    return chance_of(_SLOPE * (margin - _EVEN))
 
 
 def _best_log(paths: list[_Path]) -> float:
@@ -329,7 +336,7 @@ def fetch_model(
     """Have the vosk package fetch a model of the vendor into ``folder``; the model's folder.
 
     progress: called with bytes fetched and bytes in all (-1 if unknown). Only ever called when the
-    builder asked for it: nothing else in the house uses the network.
+    builder asked for it: nothing else in the program uses the network.
 
     Raises RecognizerError when there is no network, no such model, or no room on the disk.
     """
@@ -358,15 +365,17 @@ def fetch_model(
     try:
         folder.mkdir(parents=True, exist_ok=True)
         Fetcher().download_model(target)
-    except Exception as exc:  # network, disk and zip errors of four libraries
+    except Exception as error:  # network, disk and zip errors of four libraries
         archive.unlink(missing_ok=True)
-        code = getattr(exc, "code", None)
+        code = getattr(error, "code", None)
         why = (
             f"there is no model called {name} (the server says {code})"
             if code
-            else f"it could not be fetched ({exc}): is there a network, and room in {folder}?"
+            else f"it could not be fetched ({error}): is there a network, and room in {folder}?"
         )
-        raise RecognizerError(f"The model {name}: {why} Everything else works without it.") from exc
+        raise RecognizerError(
+            f"The model {name}: {why} Everything else works without it."
+        ) from error
     finally:
         if quiet is None:
             del os.environ["TQDM_DISABLE"]
@@ -379,10 +388,10 @@ def fetch_model(
 def _import_vosk() -> Any:
     try:
         return importlib.import_module("vosk")
-    except (ImportError, OSError, TypeError) as exc:  # TypeError: a system vosk does not know
+    except (ImportError, OSError, TypeError) as error:  # TypeError: a system vosk does not know
         raise RecognizerError(
-            f"The package vosk cannot be used here ({exc}): run 'pip install vosk'."
-        ) from exc
+            f"The package vosk cannot be used here ({error}): run 'pip install vosk'."
+        ) from error
 
 
 def _paths(result: str) -> list[_Path]:

@@ -164,27 +164,17 @@ def look_again() -> None:
         raise MicrophoneError(f"PortAudio cannot look for devices anew: {exc}.") from exc
 
 
-def input_devices() -> tuple[str, ...]:
-    """Names of the input devices, the default one first. Raises MicrophoneError."""
-    audio = _import_sounddevice()
+def _devices(audio: Any) -> str:
+    """A sentence with the input devices there are, the default one first."""
     try:
         devices = [d for d in audio.query_devices() if d["max_input_channels"] > 0]
         default = audio.default.device[0]
-    except audio.PortAudioError as exc:
-        raise MicrophoneError(f"PortAudio cannot list the devices: {exc}.") from exc
-    devices.sort(key=lambda d: d.get("index") != default)
-    return tuple(str(d["name"]) for d in devices)
-
-
-def _devices(audio: Any) -> str:
-    """A sentence with the input devices there are."""
-    try:
-        names = [str(d["name"]) for d in audio.query_devices() if d["max_input_channels"] > 0]
     except audio.PortAudioError:
-        names = []
-    if not names:
+        devices = []
+    if not devices:
         return "This machine shows no input device: plug one in, or use recordings or the keyboard."
-    return f"Input devices here: {', '.join(names)}."
+    devices.sort(key=lambda d: d.get("index") != default)
+    return f"Input devices here: {', '.join(str(d['name']) for d in devices)}."
 
 
 def _import_sounddevice() -> Any:

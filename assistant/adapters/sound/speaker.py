@@ -24,13 +24,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from assistant.bench.events import FASTEST_WPM, LOUDEST_PERCENT, SLOWEST_WPM, SOFTEST_PERCENT
 from assistant.bench.ports import Tone
 from assistant.errors import SpeakerError
 
 Sound = NDArray[np.int16]
 
-SLOWEST_WPM, FASTEST_WPM = 80, 400
-SOFTEST_PERCENT = 10
 LONGEST_TEXT = 2_000
 
 _SYNTHESIS_TIMEOUT_S = 30.0
@@ -44,8 +43,8 @@ _engine: Any = None  # one per process: eSpeak cannot be initialised twice
 class VoiceSpeaker:
     """Makes sound of replies with the voice of this machine.
 
-    words_per_minute: 80..400. volume_percent: 10..100. voice: a name that the driver knows; None =
-    American English on Linux, the system's own voice elsewhere.
+    words_per_minute, volume_percent: within the limits of ``bench.events``. voice: a name that the
+    driver knows; None = American English on Linux, the system's own voice elsewhere.
     Raises SpeakerError if there is no voice, or if speed or volume are out of range.
     """
 
@@ -65,10 +64,10 @@ class VoiceSpeaker:
                 f"A voice speed of {words_per_minute} words a minute is out of range: "
                 f"allowed are {SLOWEST_WPM} to {FASTEST_WPM}."
             )
-        if not SOFTEST_PERCENT <= volume_percent <= 100:
+        if not SOFTEST_PERCENT <= volume_percent <= LOUDEST_PERCENT:
             raise SpeakerError(
                 f"A volume of {volume_percent} % is out of range: allowed are {SOFTEST_PERCENT} "
-                "to 100."
+                f"to {LOUDEST_PERCENT}."
             )
         self._wpm, self._volume = words_per_minute, volume_percent / 100
 

@@ -15,7 +15,7 @@ import threading
 from types import FrameType, TracebackType
 from typing import Any, Self
 
-from assistant.errors import LeafcallError
+from assistant.errors import TerminalError
 
 _READ_BYTES = 64
 _NAMES = {" ": "space", "\r": "enter", "\n": "enter", "\t": "tab", "\x7f": "backspace",
@@ -28,7 +28,7 @@ def open_keys() -> "Keys | NoKeys":
     """Keys of the terminal, or none of them where standard input is no terminal."""
     try:
         return Keys()
-    except LeafcallError:
+    except TerminalError:
         return NoKeys()
 
 
@@ -52,7 +52,7 @@ class NoKeys:
 class Keys:
     """The keyboard of this terminal, key by key (a ports.Keys).
 
-    Raises LeafcallError if standard input is no terminal.
+    Raises TerminalError if standard input is no terminal.
     """
 
     def __init__(self) -> None:
@@ -134,11 +134,11 @@ class _UnixReader:
         try:
             self._file = sys.stdin.fileno()
             self._before = termios.tcgetattr(self._file)
-        except (OSError, ValueError, AttributeError, termios.error) as exc:
-            raise LeafcallError(
+        except (OSError, ValueError, AttributeError, termios.error) as error:
+            raise TerminalError(
                 "Single keys need a terminal, and standard input is none: run it in a terminal "
                 "window, or go without push-to-talk."
-            ) from exc
+            ) from error
         self._take()
         self._open = True
         atexit.register(self.close)
@@ -212,7 +212,7 @@ class _WindowsReader:
         import importlib
 
         if sys.stdin is None or not sys.stdin.isatty():
-            raise LeafcallError(
+            raise TerminalError(
                 "Single keys need a console, and standard input is none: run it in a console "
                 "window, or go without push-to-talk."
             )

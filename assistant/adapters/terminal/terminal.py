@@ -1,15 +1,19 @@
 """The terminal: labelled lines, progress, warnings. The only place that prints."""
 
+import io
 import os
 import sys
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
-_STYLES = {"heard": "", "means": "cyan", "ring": "yellow", "says": "bold green", "note": "magenta"}
+_STYLES = {
+    "heard": "", "means": "cyan", "ring": "yellow", "says": "bold green", "note": "magenta",
+    "hint": "magenta",
+}  # fmt: skip
 _WIDTH = 7
 
 
@@ -42,6 +46,25 @@ class Terminal:
         """A question; the answer is typed after it on the same line."""
         self._out.print(Text(text), end="")
         sys.stdout.flush()
+
+    def lines(self, prompt: Callable[[], str]) -> Iterator[str]:
+        """Lines typed, until the input ends. prompt: what to show before each at a terminal.
+
+        A byte that is no text becomes a character of its own, not an end of the session.
+        """
+        if isinstance(sys.stdin, io.TextIOWrapper):
+            sys.stdin.reconfigure(errors="replace")
+        if not (sys.stdin.isatty() and sys.stdout.isatty()):
+            yield from sys.stdin
+            return
+        with suppress(ImportError):  # Windows edits lines by itself
+            import readline  # noqa: F401 - input() then edits lines and remembers them
+        while True:
+            try:
+                yield input(prompt())
+            except EOFError:
+                self.show("")
+                return
 
     def raw(self, line: str) -> None:
         """One line exactly as it is, for other programs to read."""

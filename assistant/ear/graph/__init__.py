@@ -5,7 +5,6 @@ sound. Pure: files are read and written by whoever calls.
 """
 
 from assistant.ear.graph.compile import GraphOptions, compile_graph, compile_loop
-from assistant.ear.graph.fst import Fst, read_fst
-from assistant.ear.graph.lexicon import PHONES, Lexicon
+from assistant.ear.graph.lexicon import Lexicon
 
-__all__ = ["PHONES", "Fst", "GraphOptions", "Lexicon", "compile_graph", "compile_loop", "read_fst"]
+__all__ = ["GraphOptions", "Lexicon", "compile_graph", "compile_loop"]

@@ -1,16 +1,12 @@
 """A small weighted transducer and OpenFst's binary files of it.
 
-The format is that of OpenFst 1.x ("vector" and "const", arc type "standard"), little-endian, after
-its public source; tests read and write it with OpenFst itself where that is installed.
+The format is that of OpenFst 1.x (type "const", arc type "standard"), little-endian, after its
+public source; the decoder of the model's engine reads it.
 """
 
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-
-import numpy as np
-
-from assistant.errors import RecognizerError
 
 Arc = tuple[int, int, float, int]
 """(input label, output label, cost, next state); label 0 is nothing."""
@@ -41,24 +37,6 @@ class Fst:
     def arc_count(self) -> int:
         """Number of arcs."""
         return sum(map(len, self.arcs))
-
-    def outputs(self, labels: tuple[int, ...]) -> set[tuple[int, ...]]:
-        """All output strings that the transducer gives for an input string (for checks)."""
-        found: set[tuple[int, ...]] = set()
-        todo: list[tuple[int, int, tuple[int, ...]]] = [(self.start, 0, ())]
-        seen = set(todo)
-        while todo:
-            state, at, said = todo.pop()
-            if at == len(labels) and state in self.finals:
-                found.add(said)
-            for label, output, _, target in self.arcs[state]:
-                if label and (at == len(labels) or labels[at] != label):
-                    continue
-                step = (target, at + bool(label), (*said, output) if output else said)
-                if step not in seen:
-                    seen.add(step)
-                    todo.append(step)
-        return found
 
     def connected(self) -> "Fst":
         """Only the states that lie on a path from the start to a final state, renumbered.
@@ -138,55 +116,3 @@ class Fst:
 
 def _string(text: str) -> bytes:
     return struct.pack("<i", len(text)) + text.encode("ascii")
-
-
-def read_fst(data: bytes) -> Fst:
-    """The transducer in an OpenFst file of type "const" or "vector" without symbol tables.
-
-    Raises RecognizerError if it is neither.
-    """
-    try:
-        return _read(data)
-    except (struct.error, UnicodeDecodeError, ValueError) as error:
-        raise RecognizerError(f"This is no whole OpenFst file: {error}.") from error
-
-
-def _read(data: bytes) -> Fst:
-    at = 4
-    names = []
-    if struct.unpack_from("<i", data)[0] != _MAGIC:
-        raise RecognizerError("This is no OpenFst file: its first four bytes are others.")
-    for _ in range(2):
-        (length,) = struct.unpack_from("<i", data, at)
-        names.append(data[at + 4 : at + 4 + length].decode("ascii"))
-        at += 4 + length
-    version, flags, _ = struct.unpack_from("<iiQ", data, at)
-    start, state_count, _ = struct.unpack_from("<qqq", data, at + 16)
-    at += 40
-    if names[1] != "standard" or flags & 3 or names[0] not in ("vector", "const"):
-        raise RecognizerError(
-            f"This OpenFst file is of type {names[0]}/{names[1]} (flags {flags}); "
-            "it must be const or vector, standard, without symbol tables."
-        )
-    fst = Fst(start=int(start))
-    if names[0] == "vector":
-        for number in range(state_count):
-            final, count = struct.unpack_from("<fq", data, at)
-            at += 12
-            fst.arcs.append([_ARC.unpack_from(data, at + 16 * k) for k in range(count)])
-            at += 16 * count
-            if np.isfinite(final):
-                fst.finals[number] = final
-        return fst
-    if version == 1:
-        at += -at % 16
-    first_arc = at + 20 * state_count
-    if version == 1:
-        first_arc += -first_arc % 16
-    for number in range(state_count):
-        final, position, count, _, _ = struct.unpack_from("<fIIII", data, at + 20 * number)
-        begin = first_arc + 16 * position
-        fst.arcs.append([_ARC.unpack_from(data, begin + 16 * k) for k in range(count)])
-        if np.isfinite(final):
-            fst.finals[number] = final
-    return fst

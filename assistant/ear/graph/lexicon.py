@@ -101,9 +101,3 @@ class Lexicon:
                 "pronunciations.dict of the grammar folder, in the phones of its README."
             )
         return tuple(self._ways[word])
-
-    def subset(self, words: Iterable[str]) -> str:
-        """The text of a smaller dictionary with these words only."""
-        return "".join(
-            f"{word} {' '.join(way)}\n" for word in sorted(set(words)) for way in self.ways(word)
-        )

@@ -59,9 +59,3 @@ def test_a_word_that_nobody_spelled_is_named_with_the_way_out() -> None:
 def test_a_phone_that_there_is_none_of_is_refused(phones: str) -> None:
     with pytest.raises(GrammarError, match="is no phone; use AA AE"):
         Lexicon().with_entries({"snug": [phones]})
-
-
-def test_subset_keeps_all_ways_of_the_words_asked_for() -> None:
-    lexicon = Lexicon("a AH\na EY\nsnug S N AH G\n")
-    assert Lexicon(lexicon.subset(["a"])).ways("a") == (("AH",), ("EY",))
-    assert "snug" not in Lexicon(lexicon.subset(["a"]))
