@@ -18,7 +18,6 @@ CASES = [
      "2.25 thou cannot be called, only whole and half ones: 2 thou or 2.5 thou."),
     ("ground 0.2", "0.2 thou cannot be called, only whole and half ones: 0.5 thou."),
     ("acept it", "The nearest call: accept it"),
-    ("accept", "The nearest call: accept it"),
     ("skip", "The nearest call: skip this ring"),
 ]  # fmt: skip
 

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assistant.ear.endpointer import Decision, Endpointer, Patience, Standing, Turn
+from assistant.ear.endpointer import Decision, Endpointer, Patience, Turn
+from assistant.ear.ports import Standing
 from assistant.ear.utterance import FRAME_S
 from assistant.errors import SettingsError
 
@@ -51,6 +52,7 @@ def reference(
     clear = [p >= patience.clear for p in probabilities]
     hang = frames(
         {
+            "none": patience.hang_s,
             "open": patience.hang_s,
             "doubtful": patience.long_hang_s,
             "may go on": patience.long_hang_s,
@@ -133,6 +135,7 @@ SPOKEN = [0.05] * 50 + [0.95] * 100 + [0.05] * 100
 @pytest.mark.parametrize(
     ("standing", "decided_s"),
     [
+        (Standing.NONE, 2.20),
         (Standing.OPEN, 2.20),
         (Standing.DOUBTFUL, 2.00),
         (Standing.MAY_GO_ON, 1.88),

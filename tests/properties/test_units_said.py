@@ -106,4 +106,4 @@ def test_where_the_ear_is_in_doubt_of_the_unit_nothing_is_noted() -> None:
     meaning = bench.grammar.meaning
     three = ["ground", "three"]
     assert meaning(three) == meaning([*three, "thou"]) != meaning([*three, "hundredths"])
-    assert not bench.grammar.may_mean_more(["ground", "two", "and", "a", "half"])
+    assert not bench.grammar.may_go_on(["ground", "two", "and", "a", "half"])
