@@ -120,7 +120,7 @@ def test_lognormal_newsvendor_quantile() -> None:
 
 def test_four_cuts_add_like_four_normal_errors() -> None:
     # JCGM 101:2008, 9.2.2: the sum of four N(0, 1) has u = 2 and a 95 % interval of +-3.92.
-    grinder = Grinder(rate_sd=0.0, cut_sd_nm=THOU)
+    grinder = Grinder(rate_sd=0.0, cut_sd_nm=THOU, doubles=0.0)
     bench = replace(quiet_bench(spread_nm=127.0), grinder=grinder)
     sharp = (goes(5.7), snug(6), almost(6.3))
     belief = believe((*sharp, cut(9), cut(9), cut(9), cut(9)), bench, window=window(60, 70))
@@ -173,7 +173,7 @@ def test_belief_agrees_with_weighed_particles(facts: list[tuple[str, float]]) ->
 
 
 def test_cut_moves_by_rate_and_adds_its_spreads() -> None:
-    bench = replace(quiet_bench(), grinder=Grinder(rate=1.2, rate_sd=0.05))
+    bench = replace(quiet_bench(), grinder=Grinder(rate=1.2, rate_sd=0.05, doubles=0.0))
     before = believe((snug(6),), bench, window=WINDOW)
     after = believe((snug(6), cut(5)), bench, window=WINDOW)
     # Lognormal rate: mean exp(s^2 / 2), spread of removal 0.05 x 6 thou; cut spread 0.25.
