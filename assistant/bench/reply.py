@@ -6,7 +6,7 @@ from assistant.bench import events as ev
 from assistant.bench.advice import Advice, Step, advise
 from assistant.bench.chances import told_risk, told_share
 from assistant.bench.commands import Ask, Check, Command, Question
-from assistant.bench.gap_words import is_guess
+from assistant.bench.gap_words import GapKind, is_guess, told_gap
 from assistant.bench.interpretation import Rejection
 from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.bench.reply_terms import (
@@ -277,12 +277,17 @@ def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, Fac
 
 def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
     """The gap in a few words: a figure where the band is narrow (with its margin if ``sure``,
-    since measuring is over then), else the band."""
+    since measuring is over then), else the side or the band that leaves have told."""
+    told = told_gap(belief)
+    if told.low_nm is not None and told.high_nm is None:
+        return wording.fill(GapReply.OVER, unit, {"low_nm": Length(told.low_nm)})
+    if told.high_nm is not None and told.low_nm is None:
+        name = GapReply.MAY_BUTT if told.may_butt else GapReply.BELOW
+        return wording.fill(name, unit, {"high_nm": Length(told.high_nm)})
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    if is_guess(belief) and low_nm < 0:
-        return wording.fill(GapReply.BELOW, unit, {"high_nm": Length(high_nm)})
-    if is_guess(belief):
-        return wording.fill(GapReply.WIDE, unit, {"band": wording.span(low_nm, high_nm, unit)})
+    if told.kind is not GapKind.FIGURE:
+        band = wording.span(max(low_nm, 0), max(high_nm, 0), unit)
+        return wording.fill(GapReply.WIDE, unit, {"band": band})
     margin_nm = max(belief.best_nm - low_nm, high_nm - belief.best_nm, unit.half_nm)
     facts = {
         "gap_nm": Length(belief.best_nm),

@@ -135,7 +135,9 @@ class GapReply(ReplyName):
     ABOUT = "about"
     SURE = "sure"
     WIDE = "wide"
+    OVER = "over"
     BELOW = "below"
+    MAY_BUTT = "may butt"
     FITS = "fits"
     FITS_OTHER = "fits other"
 

@@ -41,7 +41,7 @@ def review(
         terminal.warn(sentence)
     wording = load_wording(load_grammar())
     if as_text:
-        for line in review_lines(envelopes, wording):
+        for line in review_lines(envelopes, wording, local=datetime.astimezone):
             terminal.show(line)
         return
     story = story_of(envelopes, wording)

@@ -393,6 +393,7 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
     ({}, ["keep recordings", "no recordings", "speak softer", *["speak faster"] * 11]),
     ({}, ["skip this ring"] * 6 + ["cylinder one top ring", "take that back"]),
     ({}, ["nineteen goes", "accept it", "read it back"]),
+    ({}, ["top ring", "four goes", "ground three", "fourteen no go"]),
     ({}, ["butts", "read it back", "spoiled ring", "read it back"]),
     ({"cylinders": 1}, ["skip this ring"] * 3 + ["ground twelve"]),
     ({"grinder": FILE}, ["ground two", "top ring", "twelve goes thirteen snug", "how much more",

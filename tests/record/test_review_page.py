@@ -155,7 +155,10 @@ def test_every_picture_has_a_name_or_is_hidden_from_screen_readers(worked: str) 
     named = [a for _, a, _ in pictures if a.get("aria-labelledby")]
     assert len(named) >= 4
     assert all(a.get("role") == "img" for a in named)
-    assert all(a.get("aria-labelledby") or a.get("aria-hidden") == "true" for _, a, _ in pictures)
+    assert all(
+        a.get("aria-labelledby") or a.get("aria-label") or a.get("aria-hidden") == "true"
+        for _, a, _ in pictures
+    )
 
 
 def test_every_control_has_a_label_and_every_sound_a_name(worked: str) -> None:
