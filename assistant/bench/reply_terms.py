@@ -135,7 +135,10 @@ class GapReply(ReplyName):
     ABOUT = "about"
     SURE = "sure"
     WIDE = "wide"
+    OVER = "over"
+    AT_LEAST = "at least"
     BELOW = "below"
+    MAY_BUTT = "may butt"
     FITS = "fits"
     FITS_OTHER = "fits other"
 
