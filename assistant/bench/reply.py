@@ -8,7 +8,7 @@ from assistant.bench.chances import told_risk, told_share
 from assistant.bench.commands import Ask, Check, Command, Question
 from assistant.bench.gap_words import GapKind, is_guess, told_gap
 from assistant.bench.interpretation import Rejection
-from assistant.bench.plan import BAND_SHARE, RingKey
+from assistant.bench.plan import RingKey
 from assistant.bench.reply_terms import (
     AdviceReply,
     AnswerReply,
@@ -191,9 +191,9 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         facts |= _verdict_facts(state, advice.key)
     if advice.window is not None:
         facts |= _window_facts(advice.window, unit, wording)
-    if advice.belief is not None and advice.belief.known:
-        sure = advice.step in (Step.ACCEPT, Step.DRESS, Step.LIKELY)
-        facts["gap"] = _gap(advice.belief, unit, wording, sure=sure)
+    if advice.belief is not None and advice.belief.known and advice.window is not None:
+        done = advice.step in (Step.ACCEPT, Step.DRESS, Step.LIKELY)
+        facts["gap"] = _gap(advice.belief, advice.window, unit, wording, done=done)
     told = wording.fill(_advice_name(advice, state), unit, facts)
     if advice.elsewhere is None:
         return told
@@ -275,25 +275,30 @@ def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, Fac
     return facts
 
 
-def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
-    """The gap in a few words: a figure where the band is narrow (with its margin if ``sure``,
-    since measuring is over then), else the side or the band that leaves have told."""
+def _gap(belief: Belief, window: Window, unit: Unit, wording: Wording, *, done: bool) -> Reply:
+    """The gap in a few words, from the sides from which it is known.
+
+    done: measuring is over, so a figure is told with its margin, and of a rail only that it has its
+    least.
+    """
     told = told_gap(belief)
-    if told.low_nm is not None and told.high_nm is None:
-        return wording.fill(GapReply.OVER, unit, {"low_nm": Length(told.low_nm)})
-    if told.high_nm is not None and told.low_nm is None:
-        name = GapReply.MAY_BUTT if told.may_butt else GapReply.BELOW
-        return wording.fill(name, unit, {"high_nm": Length(told.high_nm)})
-    low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    if told.kind is not GapKind.FIGURE:
-        band = wording.span(max(low_nm, 0), max(high_nm, 0), unit)
-        return wording.fill(GapReply.WIDE, unit, {"band": band})
-    margin_nm = max(belief.best_nm - low_nm, high_nm - belief.best_nm, unit.half_nm)
-    facts = {
-        "gap_nm": Length(belief.best_nm),
-        "margin_count": Count(round_to(margin_nm, unit.half_nm)),
-    }
-    return wording.fill(GapReply.SURE if sure else GapReply.ABOUT, unit, facts)
+    low, high = Length(told.low_nm or 0), Length(told.high_nm or 0)
+    match told.kind:
+        case GapKind.FIGURE if told.best_nm is not None:
+            margin_nm = max(told.best_nm - low.nm, high.nm - told.best_nm, unit.half_nm)
+            facts: Facts = {
+                "gap_nm": Length(told.best_nm),
+                "margin_count": Count(round_to(margin_nm, unit.half_nm)),
+            }
+            return wording.fill(GapReply.SURE if done else GapReply.ABOUT, unit, facts)
+        case GapKind.OVER if done and window.most_nm is None:
+            return wording.fill(GapReply.AT_LEAST, unit, {"least_nm": Length(window.least_nm)})
+        case GapKind.OVER:
+            return wording.fill(GapReply.OVER, unit, {"low_nm": low})
+        case GapKind.UNDER:
+            name = GapReply.MAY_BUTT if told.may_butt else GapReply.BELOW
+            return wording.fill(name, unit, {"high_nm": high})
+    return wording.fill(GapReply.WIDE, unit, {"band": wording.span(low.nm, high.nm, unit)})
 
 
 def _done(event: ev.Event, after: State, wording: Wording) -> Reply:

@@ -136,6 +136,7 @@ class GapReply(ReplyName):
     SURE = "sure"
     WIDE = "wide"
     OVER = "over"
+    AT_LEAST = "at least"
     BELOW = "below"
     MAY_BUTT = "may butt"
     FITS = "fits"

@@ -376,6 +376,7 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
           "listen up"]),
     ({}, ["accept it", "make that sixteen"]),
     ({}, ["read it back"]),
+    ({}, ["top ring", "seven goes", "ring is square", "fifteen no go"]),
     *(({}, ["second ring", "eight goes nine almost", "ground ten", "eighteen goes nineteen no go",
             "eighteen goes", check]) for check in ("deburred", "ends are square")),
     ({}, ["top ring", "ten goes eleven snug", "ground five", "sixty goes", "take that back"]),

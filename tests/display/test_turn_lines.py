@@ -96,7 +96,7 @@ def test_the_review_marks_what_was_taken_back_and_ends_with_every_ring(
     assert told[6:9] == [
         "  session opened (leafcall test)",
         "  entry   cylinder 1 upper rail: cylinder 1 upper rail",
-        "  said    cylinder one upper rail. At least fifteen thou. Set it square, try twenty two "
+        "  said    cylinder one upper rail. At least fifteen thou. Set it square, try fifteen "
         "thou.",
     ]
     struck = [line for line in told if line.endswith("(taken back)")]
