@@ -160,7 +160,8 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         facts |= _window_facts(advice.window, unit, wording)
     if advice.belief is not None and advice.belief.known:
         sure = advice.step in (Step.ACCEPT, Step.DRESS, Step.LIKELY)
-        facts["gap"] = _gap(advice.belief, unit, wording, sure=sure)
+        inside = advice.window if advice.step in (Step.ACCEPT, Step.DRESS) else None
+        facts["gap"] = _gap(advice.belief, unit, wording, sure=sure, inside=inside)
     told = wording.fill(_advice_name(advice, state), unit, facts)
     if advice.elsewhere is None:
         return told
@@ -238,10 +239,20 @@ def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, Fac
     return facts
 
 
-def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
+def _gap(
+    belief: Belief, unit: Unit, wording: Wording, *, sure: bool, inside: Window | None = None
+) -> Reply:
     """The gap in a few words: a figure where the band is narrow (with its margin if ``sure``,
-    since measuring is over then), else the band."""
+    since measuring is over then), else the band.
+
+    inside: the window that surely holds the gap; told where the band, rounded outwards, passes it.
+    """
     low_nm, high_nm = belief.interval_nm(BAND_SHARE)
+    if inside is not None and inside.most_nm is not None and is_guess(belief):
+        least_nm, most_nm = inside.least_nm, inside.most_nm
+        low_nm, high_nm = (
+            (low_nm, high_nm) if least_nm <= low_nm and high_nm <= most_nm else (least_nm, most_nm)
+        )
     if is_guess(belief) and low_nm < 0:
         return wording.fill(GapReply.BELOW, unit, {"high_nm": Length(high_nm)})
     if is_guess(belief):
