@@ -313,9 +313,13 @@ def meter_word(live: LiveFacts) -> str:
     return ""
 
 
+def meter_share(level_db: float) -> float:
+    """Where a level lies on the meter, 0..1."""
+    return min(1.0, max(0.0, (level_db - _METER_FROM_DB) / -_METER_FROM_DB))
+
+
 def _at(level_db: float, length: int) -> int:
-    share = (level_db - _METER_FROM_DB) / -_METER_FROM_DB
-    return round(min(1.0, max(0.0, share)) * length)
+    return round(meter_share(level_db) * length)
 
 
 # --- cutting ----------------------------------------------------------------------------------

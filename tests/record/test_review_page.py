@@ -376,7 +376,7 @@ def test_any_text_in_a_log_is_shown_as_it_is(text: str) -> None:
 
 
 def entry(*events: Any, passes: int, band: Band | None) -> Entry:
-    return Entry(1, START, events, (), passes, band)
+    return Entry(1, events, (), passes, band)
 
 
 def band_of(kind: GapKind, best: int, low: int, high: int) -> Band:
