@@ -193,7 +193,10 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         facts |= _window_facts(advice.window, unit, wording)
     if advice.belief is not None and advice.belief.known and advice.window is not None:
         done = advice.step in (Step.ACCEPT, Step.DRESS, Step.LIKELY)
-        facts["gap"] = _gap(advice.belief, advice.window, unit, wording, done=done)
+        facts["gap"] = _gap(
+            advice.belief, advice.window, unit, wording, done=done,
+            inside=done and advice.step is not Step.LIKELY,
+        )  # fmt: skip
     told = wording.fill(_advice_name(advice, state), unit, facts)
     if advice.elsewhere is None:
         return told
@@ -275,11 +278,13 @@ def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, Fac
     return facts
 
 
-def _gap(belief: Belief, window: Window, unit: Unit, wording: Wording, *, done: bool) -> Reply:
+def _gap(
+    belief: Belief, window: Window, unit: Unit, wording: Wording, *, done: bool, inside: bool
+) -> Reply:
     """The gap in a few words, from the sides from which it is known.
 
     done: measuring is over, so a figure is told with its margin, and of a rail only that it has its
-    least.
+    least. inside: surely so; a band that is rounded outwards beyond the window is told as it.
     """
     told = told_gap(belief)
     low, high = Length(told.low_nm or 0), Length(told.high_nm or 0)
@@ -298,7 +303,10 @@ def _gap(belief: Belief, window: Window, unit: Unit, wording: Wording, *, done: 
         case GapKind.UNDER:
             name = GapReply.MAY_BUTT if told.may_butt else GapReply.BELOW
             return wording.fill(name, unit, {"high_nm": high})
-    return wording.fill(GapReply.WIDE, unit, {"band": wording.span(low.nm, high.nm, unit)})
+    ends = low.nm, high.nm
+    if inside and window.most_nm is not None and not all(map(window.holds, ends)):
+        ends = window.least_nm, window.most_nm
+    return wording.fill(GapReply.WIDE, unit, {"band": wording.span(*ends, unit)})
 
 
 def _done(event: ev.Event, after: State, wording: Wording) -> Reply:

@@ -5,6 +5,7 @@ Measuring stops when the window is decided with the wanted confidence, when the 
 than the next cut can be made, or when no leaf tells much more.
 """
 
+from collections import Counter
 from dataclasses import dataclass
 from functools import lru_cache
 from math import exp, hypot, log
@@ -59,7 +60,7 @@ def next_leaf(belief: Belief, window: Window, bench: Bench) -> LeafAdvice:
     little = _LITTLE_BITS
     if near(belief, window) or not _one_step_fits(belief, window, bench):
         little = _LITTLE_BITS_NEAR
-    if belief.known and (bits[best] < little or belief.readings >= _MOST_READINGS):
+    if belief.known and (bits[best] < little or _tried(belief) >= _MOST_READINGS):
         return LeafAdvice(None, (), float(bits[best]))
     return LeafAdvice(sum(stacks[best]), stacks[best], float(bits[best]))
 
@@ -80,6 +81,12 @@ def expected_bits(belief: Belief, stacks: list[tuple[int, ...]]) -> list[float]:
         told = entropy_terms(each @ felt).sum() - entropy_terms(each).sum(axis=0) @ felt
         bits.append(float(told) / log(2))
     return bits
+
+
+def _tried(belief: Belief) -> int:
+    """Readings that told something: of one leaf no more than two."""
+    times = Counter(reading.leaf_nm for reading in belief.tried)
+    return sum(min(count, 2) for count in times.values())
 
 
 def _repeat_share(belief: Belief, stack: tuple[int, ...]) -> float:

@@ -28,7 +28,9 @@ def test_it_tells_what_would_do(line: str, told: str) -> None:
     assert hint(words_typed(line, grammar), small_job(), grammar) == told
 
 
-@pytest.mark.parametrize("line", ["15", "banana", "ground 3 mm", "good morning"])
+@pytest.mark.parametrize(
+    "line", ["accept it", "10 goes", "15", "banana", "ground 3 mm", "good morning"]
+)
 def test_it_is_silent_where_the_reply_says_it_all(line: str) -> None:
     grammar = load_grammar()
     assert hint(words_typed(line, grammar), small_job(), grammar) is None

@@ -195,7 +195,7 @@ def test_a_sound_log_is_not_mended_and_one_without_its_job_cannot_be(
     with pytest.raises(LogError, match="is sound: there is nothing to mend"):
         mend_log(folder)
     damaged(folder, 1)
-    with pytest.raises(LogDamaged, match=r"The line with the job is lost.*--new"):
+    with pytest.raises(LogDamaged, match=r"The line with the job cannot be read.*--new"):
         mend_log(folder)
     code, _, err = run("sheet", "a.toml")
     assert (code, "there is nothing to make a sheet of" in err) == (1, True)
