@@ -6,7 +6,7 @@ from math import sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import gamma, lognorm, norm
 
@@ -14,6 +14,7 @@ from assistant.fitting.belief import believe
 from assistant.fitting.bench import Grinder, Person
 from assistant.fitting.facts import Fact, Feel, Reading, Reseated
 from assistant.fitting.feel import ORDER, all_chances, reading_sd_nm
+from tests.examples import FEW
 from tests.fitting.ring_calls import (
     BENCH,
     THOU,
@@ -247,7 +248,7 @@ _CALL = st.builds(
 )
 
 
-@settings(max_examples=40)
+@FEW
 @given(st.lists(_CALL, min_size=2, max_size=5), st.randoms())
 def test_order_within_a_seating_does_not_matter(calls: list[Reading], random: object) -> None:
     shuffled = list(calls)
@@ -258,7 +259,7 @@ def test_order_within_a_seating_does_not_matter(calls: list[Reading], random: ob
     assert one.sd_nm == pytest.approx(other.sd_nm, abs=1e-3)
 
 
-@settings(max_examples=40)
+@FEW
 @given(st.integers(9, 22), st.integers(9, 22))
 def test_expected_feel_never_widens_the_belief(first: int, second: int) -> None:
     before = believe((snug(first),), BENCH, window=WINDOW)
@@ -271,7 +272,7 @@ def test_expected_feel_never_widens_the_belief(first: int, second: int) -> None:
     assert after.sd_nm <= before.sd_nm * 1.02
 
 
-@settings(max_examples=25)
+@FEW
 @given(st.lists(_CALL, max_size=3), st.floats(0.5, 6))
 def test_forgetting_a_fact_equals_never_having_said_it(calls: list[Reading], feed: float) -> None:
     facts = [snug(8), cut(feed), *calls]
