@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from scipy.stats import gamma, lognorm, norm
 
 from assistant.fitting.belief import believe
-from assistant.fitting.bench import Grinder, Person
-from assistant.fitting.facts import Fact, Feel, Reading, Reseated
+from assistant.fitting.bench import Grinder, GrinderKind, Person
+from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
 from assistant.fitting.feel import ORDER, all_chances, reading_sd_nm
 from tests.examples import FEW
 from tests.fitting.ring_calls import (
@@ -385,3 +385,24 @@ def test_a_ring_may_have_more_cuts_and_seatings_than_python_has_levels() -> None
     belief = believe([*facts, goes(15), snug(16)], BENCH, window=WINDOW)
     assert belief.known
     assert len(facts) > sys.getrecursionlimit()
+
+
+@pytest.mark.parametrize(
+    ("other", "removal_thou", "share"),
+    [
+        (Cut(strokes=4), 4 * Grinder().per_stroke_nm / THOU, Grinder().per_stroke_sd),
+        (Cut(feed_nm=3 * THOU), 3.0, 0.2),
+    ],
+    ids=["strokes of a file on a job with a dial", "a feed on a job with a file"],
+)
+def test_a_cut_by_the_other_tool_is_believed_by_its_own_first_guess(
+    other: Cut, removal_thou: float, share: float
+) -> None:
+    """What was learned of the job's own tool says nothing of it."""
+    bench = BENCH if other.strokes else replace(BENCH, grinder=Grinder(kind=GrinderKind.FILE))
+    before = believe((goes(9), snug(10)), bench, window=WINDOW)
+    after = believe((goes(9), snug(10), other), bench, window=WINDOW)
+    assert after.mean_nm - before.mean_nm == pytest.approx(removal_thou * THOU, abs=0.1 * THOU)
+    spread_nm = sqrt(after.sd_nm**2 - before.sd_nm**2)
+    at_least_nm = share * removal_thou * THOU
+    assert at_least_nm < spread_nm < sqrt(at_least_nm**2 + (0.5 * THOU) ** 2)
