@@ -40,11 +40,6 @@ class RingStatus(StrEnum):
         """A name for the style of pages: ``accepted-likely``."""
         return self.name.lower().replace("_", "-")
 
-    @property
-    def is_accepted(self) -> bool:
-        """Whether the builder took the ring as done, right or not."""
-        return self.value.startswith("accepted")
-
 
 _EVEN = 0.5
 """Likelier than not."""

@@ -18,6 +18,7 @@ WARPS = np.linspace(0.86, 1.16, 13)
 PIECES = 4  # clips in one window at most
 MOST_SEGMENTS = 72  # units in one window at most
 _FFT = 65536
+_TAIL = 11200  # samples of echo, 0.7 s
 _BANKS = np.stack([mel_filters(w) for w in WARPS])
 
 
@@ -106,11 +107,16 @@ def _colour(key: jax.Array, rows: int, tilt_db: float) -> jax.Array:
 
 
 def _echo(key: jax.Array, rows: int) -> jax.Array:
-    """[rows, F] spectrum of a room: the direct sound and a decaying tail, often faint."""
-    k = jax.random.split(key, 4)
-    t = jnp.arange(6400) / 16_000.0
+    """[rows, F] spectrum of a room: the direct sound and a decaying tail, often faint.
+
+    The tail falls by 60 dB in 0.08 to 1.0 s, the longest ones being rare.
+    """
+    k = jax.random.split(key, 5)
+    t = jnp.arange(_TAIL) / 16_000.0
     decay = jax.random.uniform(k[0], (rows, 1), minval=0.08, maxval=0.5)
-    tail = jax.random.normal(k[1], (rows, 6400)) * jnp.exp(-6.9 * t / decay) * (t > 0.002)
+    hall = jax.random.uniform(k[4], (rows, 1)) < 0.2
+    decay = jnp.where(hall, 2.0 * decay, decay)
+    tail = jax.random.normal(k[1], (rows, _TAIL)) * jnp.exp(-6.9 * t / decay) * (t > 0.002)
     tail = tail / jnp.sqrt((tail**2).sum(-1, keepdims=True))
     direct_db = jax.random.uniform(k[2], (rows, 1), minval=0.0, maxval=22.0)
     wet = 10.0 ** (-direct_db / 20.0) * (jax.random.uniform(k[3], (rows, 1)) < 0.6)
@@ -169,9 +175,9 @@ def _noise(
 
 
 def _microphone(key: jax.Array, heard: jax.Array) -> jax.Array:
-    """What the microphone makes of it: now and then a tilt, a dead band, an overdriven stage."""
+    """What the microphone makes of it: a tilt, a dead band, an overdriven or a clipping stage."""
     rows, samples = heard.shape
-    k = jax.random.split(key, 6)
+    k = jax.random.split(key, 8)
     octave = jnp.log2(jnp.maximum(jnp.arange(_FFT // 2 + 1) * 16_000.0 / _FFT, 30.0) / 1000.0)[None]
     tilt = jax.random.uniform(k[0], (rows, 1), minval=-2.0, maxval=2.0)
     centre = jax.random.uniform(k[1], (rows, 1), minval=-2.5, maxval=2.8)
@@ -184,7 +190,12 @@ def _microphone(key: jax.Array, heard: jax.Array) -> jax.Array:
         k[5], (rows, 1), minval=1.5, maxval=14.0
     )
     bent = top * jnp.tanh(coloured / top)
-    return jnp.where(top < 4.0 * jnp.sqrt((coloured**2).mean(-1, keepdims=True)), bent, coloured)
+    heard = jnp.where(top < 4.0 * jnp.sqrt((coloured**2).mean(-1, keepdims=True)), bent, coloured)
+    ceiling = jnp.abs(heard).max(-1, keepdims=True) * 10.0 ** (
+        -jax.random.uniform(k[6], (rows, 1), minval=3.0, maxval=20.0) / 20.0
+    )
+    clips = jax.random.uniform(k[7], (rows, 1)) < 0.08
+    return jnp.where(clips, jnp.clip(heard, -ceiling, ceiling), heard)
 
 
 def make_batch(
