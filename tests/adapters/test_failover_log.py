@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.adapters.files.failover_log import SturdyLog
@@ -15,6 +15,7 @@ from assistant.adapters.files.session_log import LogPlace, SessionLog, read_log
 from assistant.bench.ports import EventStore
 from assistant.errors import LogDamaged, LogError, LogInUse
 from tests.contract.event_store_contract import EventStoreContract, events
+from tests.examples import FEW
 
 
 class Disk(LogPlace):
@@ -338,7 +339,7 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@FEW
 @given(steps=STEPS)
 def test_whatever_fails_nothing_that_was_called_safe_is_ever_missing(
     tmp_path_factory: pytest.TempPathFactory, steps: list[str]

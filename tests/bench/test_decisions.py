@@ -505,6 +505,21 @@ def test_an_unwanted_difference_of_top_and_second_is_asked_back(
     assert bench.state.ring((1, TOP)).outcome is Outcome.ACCEPTED
 
 
+@pytest.mark.parametrize("before", [(), ("second ring", "no leaf goes")])
+def test_the_difference_is_not_asked_of_a_ring_whose_pair_is_not_accepted(
+    grammar: Grammar, wording: Wording, before: tuple[str, ...]
+) -> None:
+    rings = tuple(
+        RingSpec(position=position, rule=LimitsRule(least_nm=15 * THOU, most_nm=21 * THOU))
+        for position in (TOP, SECOND)
+    )
+    job = small_job(rings=rings, top_over_second=Relation(least_nm=0, most_nm=THOU))
+    bench = Bench(job, grammar, wording)
+    bench.through(*before, "top ring", "eighteen goes nineteen snug", "accept it")
+    assert bench.state.pending is None
+    assert bench.state.ring((1, TOP)).outcome is Outcome.ACCEPTED
+
+
 def test_a_refusal_says_its_name_and_facts() -> None:
     assert str(CommandNotAllowed(Refusal.NO_SUCH_CYLINDER, cylinder=9)) == (
         "Not allowed now: no such cylinder (cylinder 9)."

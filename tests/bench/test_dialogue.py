@@ -1,5 +1,7 @@
 """One turn: log before show before speak, and nothing of it when the log cannot be written."""
 
+import re
+
 import pytest
 
 from assistant.bench import events as ev
@@ -408,7 +410,18 @@ def test_an_unsure_call_is_read_back_and_counts_after_a_yes(bench: Bench) -> Non
     assert bench.state.ring((1, UPPER)).passes == 0
 
 
-def test_what_the_bench_has_told_her_to_do_needs_less_sureness(bench: Bench) -> None:
+def test_strokes_that_the_bench_has_told_to_take_need_less_sureness(metric_bench: Bench) -> None:
+    bench = metric_bench
+    bench.through("top ring", "twenty goes twenty five snug")
+    (told,) = re.findall(r"(\w[\w ]*) strokes\.$", bench.speaker.said[-1])
+    assert told != "two"
+    assert bench.mumble("two strokes").endswith("Yes or no?")
+    bench.say("no")
+    assert bench.mumble(f"{told} strokes").startswith(f"{told} strokes.")
+    assert bench.state.ring((1, TOP)).passes == 1
+
+
+def test_what_the_bench_has_told_to_do_needs_less_sureness(bench: Bench) -> None:
     bench.through("top ring", "ten goes eleven snug")
     words = bench.speaker.said[-1].rstrip(".").split("Grind ")[1].removesuffix(" thou")
     assert bench.mumble("ground two").endswith("Yes or no?")

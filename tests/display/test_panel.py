@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
@@ -231,7 +231,6 @@ NAMES = st.text(max_size=40) | st.sampled_from(
     noise=st.none() | st.floats(-200, 20), plain=st.booleans(),
     cylinders=st.integers(1, 16),
 )  # fmt: skip
-@settings(suppress_health_check=[HealthCheck.too_slow], deadline=None)
 def test_any_size_and_any_name_fits_and_moves_no_cursor(
     name: str, said: str, question: str, trouble: str, width: int, height: int, mode: Mode,
     level: float | None, noise: float | None, plain: bool, cylinders: int,

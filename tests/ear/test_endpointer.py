@@ -4,13 +4,14 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.ear.endpointer import Decision, Endpointer, Patience, Turn
 from assistant.ear.ports import Standing
 from assistant.ear.utterance import FRAME_S
 from assistant.errors import SettingsError
+from tests.examples import MANY
 
 QUICK = Patience(
     start=0.6,
@@ -107,7 +108,7 @@ stretch = st.lists(st.tuples(probability, st.integers(1, 15)), max_size=14).map(
 )
 
 
-@settings(max_examples=400, deadline=None)
+@MANY
 @given(probabilities=stretch, standing=st.sampled_from(Standing))
 def test_every_decision_is_that_of_the_plain_reference(
     probabilities: list[float], standing: Standing
@@ -119,7 +120,6 @@ def test_every_decision_is_that_of_the_plain_reference(
     assert found == reference(probabilities, QUICK, standing=standing)
 
 
-@settings(max_examples=100, deadline=None)
 @given(probabilities=stretch)
 def test_stretches_are_in_order_and_never_overlap(probabilities: list[float]) -> None:
     ends = [d for d in decisions(probabilities, QUICK) if d.turn is not Turn.STARTED]

@@ -25,6 +25,7 @@ class ListedSource:
     """Frames of constant samples; the sample value of frame n is taken from a list."""
 
     name = "a list"
+    overflows = 0
 
     def __init__(self, values: Sequence[float]) -> None:
         self.values = list(values)

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.fitting.belief import believe
@@ -20,6 +20,7 @@ from assistant.fitting.removal import (
     p_over_after,
 )
 from assistant.fitting.targets import HAIR_NM, Window
+from tests.examples import FEW
 from tests.fitting.ring_calls import (
     BENCH,
     THOU,
@@ -174,7 +175,7 @@ _CALLS = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@FEW
 @given(
     calls=_CALLS,
     cuts=st.lists(st.floats(0.5, 5), max_size=2),
@@ -245,7 +246,6 @@ def test_person_who_reads_loose_is_allowed_a_larger_cut() -> None:
     ),
     st.sampled_from([1.0, 1.5, 2.0, 3.0]),
 )
-@settings(max_examples=150, deadline=None)
 def test_inside_and_over_are_said_only_with_the_wanted_confidence(
     readings: list[Reading], width_thou: float
 ) -> None:

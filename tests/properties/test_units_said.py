@@ -4,12 +4,13 @@ import re
 from decimal import Decimal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.bench import events as ev
 from assistant.bench.job import Grinder, GrinderKind, Job
 from assistant.units import Unit
+from tests.examples import MANY
 from tests.fakes import Bench, metric_job, small_job
 from tests.properties.test_bench import GRAMMARS, WORDING
 
@@ -45,7 +46,7 @@ def lengths(bench: Bench) -> list[int]:
     return [int(found) for found in re.findall(r'"(?:leaf_nm|feed_nm)":(\d+)', text)]
 
 
-@settings(max_examples=300, deadline=None)
+@MANY
 @given(
     unit=st.sampled_from(Unit),
     said=st.sampled_from(sorted(NM_OF)),
