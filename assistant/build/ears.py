@@ -16,9 +16,10 @@ from assistant.adapters.recognisers.own_model import (
 )
 from assistant.adapters.recognisers.vosk_recognizer import VoskRecognizer
 from assistant.bench.interpretation import refused_by_ear
+from assistant.bench.standing import CallStanding
 from assistant.ear.call_confidence import Judge, Weights, weights_from
 from assistant.ear.listener import Listener
-from assistant.ear.ports import AudioSource, Recognizer, SpeechDetector
+from assistant.ear.ports import AudioSource, Recognizer, SpeechDetector, Standings
 from assistant.ear.utterance import Heard, Utterance
 from assistant.ear.voice_activity import DetectorWeights, VoiceActivity
 from assistant.errors import RecognizerError
@@ -67,18 +68,12 @@ class Ear:
     recognizer: Recognizer
     weights: Weights | None = None
 
-    def listener(self, source: AudioSource) -> Listener:
-        """Listens to one source."""
+    def listener(self, source: AudioSource, standings: Standings | None = None) -> Listener:
+        """Listens to one source. standings: of an open session; None = by the grammar alone."""
         self.detector.reset()
-        numerals = self.grammar.numbers.words if self.grammar.numbers is not None else frozenset()
-
-        def half_said(words: tuple[str, ...]) -> bool:
-            return words[-1] in numerals or self.grammar.may_become_another(words)
-
         judge = None if self.weights is None else Judge(self.weights, self.grammar.meaning)
         return Listener(
-            source, self.detector, self.recognizer, is_complete=self.grammar.is_complete,
-            may_go_on=self.grammar.may_mean_more, half_said=half_said,
+            source, self.detector, self.recognizer, standings or CallStanding(self.grammar),
             judge=judge, ahead=True,
         )  # fmt: skip
 

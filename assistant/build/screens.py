@@ -6,16 +6,13 @@ from typing import Protocol, Self
 
 from assistant.adapters.terminal.screen import LiveScreen, can_draw
 from assistant.adapters.terminal.terminal import Terminal
-from assistant.bench import events as ev
 from assistant.bench.dialogue import Turn
 from assistant.bench.ports import Mode
 from assistant.bench.wording import Wording
+from assistant.display.live_state import LiveState
 from assistant.display.panel import Row, panel
-from assistant.display.panel_model import LiveFacts, PanelFacts, facts_of
+from assistant.display.panel_model import PanelFacts, facts_of
 from assistant.display.turn_lines import turn_lines
-from assistant.ear.levels import RunningFloor
-
-_MOST_TROUBLES = 2
 
 
 class Screen(Protocol):
@@ -97,13 +94,7 @@ class PanelScreen:
         live_screen: LiveScreen | None = None,
     ) -> None:
         self._facts: PanelFacts | None = None
-        self._live = LiveFacts(mode, cautions=tuple(cautions))
-        self._mode = mode
-        self._floor = RunningFloor()
-        self._stand_by = False
-        self._noting = False
-        self._troubles: tuple[str, ...] = ()
-        self._cautions = tuple(cautions)
+        self._live = LiveState(mode, cautions=cautions)
         self._terminal = Terminal()
         self._last: tuple[Turn, Wording] | None = None
         self._later: list[str] = []
@@ -111,36 +102,27 @@ class PanelScreen:
 
     def rows(self, width: int, height: int, ascii_only: bool) -> list[Row]:
         """What is drawn now."""
-        return panel(self._facts, self._live, width=width, height=height, ascii_only=ascii_only)
+        return panel(
+            self._facts, self._live.facts, width=width, height=height, ascii_only=ascii_only
+        )
 
     def show(self, turn: Turn, wording: Wording) -> None:
         """The turn, drawn at once; its troubles stay until they are over or a call is taken."""
         self._facts = facts_of(turn, wording, before=self._facts)
         self._last = turn, wording
-        if turn.command is not None:
-            self._cautions = ()
-        self._stand_by = not turn.state.listening and not turn.state.closed
-        self._noting = turn.state.noting
-        about = [e.about for e in turn.events if isinstance(e, ev.TroubleNoted)]
-        if about and not about[-1].endswith("back"):
-            self._add(turn.reply.shown)
-        elif about or turn.command is not None:
-            self._troubles = ()
-        self._tell(self._live.level_db, self._live.noise_db, at_once=True)
+        self._live.take(turn)
+        self._screen.refresh(at_once=True)
 
     def level(self, level_db: float | None, noise_db: float | None, mode: Mode) -> None:
         """What the ear does now; drawn with the next refresh, a change of mode at once."""
-        if level_db is not None and noise_db is None:
-            noise_db = self._floor.take(level_db)
-        changed = mode != self._mode
-        self._mode = mode
-        self._tell(level_db, noise_db, at_once=changed)
+        changed = self._live.level(level_db, noise_db, mode)
+        self._screen.refresh(at_once=changed)
 
     def warn(self, text: str) -> None:
         """A trouble, drawn at once, and kept to be told when the read-out has gone."""
-        self._add(text)
+        self._live.warn(text)
         self._later.append(text)
-        self._tell(self._live.level_db, self._live.noise_db, at_once=True)
+        self._screen.refresh(at_once=True)
 
     def __enter__(self) -> Self:
         self._screen.__enter__()
@@ -154,21 +136,3 @@ class PanelScreen:
         for text in self._later:
             self._terminal.warn(text)
         self._later.clear()
-
-    def _add(self, text: str) -> None:
-        if text and text not in self._troubles:
-            self._troubles = (*self._troubles, text)[-_MOST_TROUBLES:]
-
-    def _tell(self, level_db: float | None, noise_db: float | None, *, at_once: bool) -> None:
-        self._live = LiveFacts(
-            self._shown_mode(), level_db, noise_db, self._troubles, self._cautions
-        )
-        self._screen.refresh(at_once=at_once)
-
-    def _shown_mode(self) -> Mode:
-        """The mode with what the session knows: the ear listens on while it stands by."""
-        if self._stand_by and self._mode in (Mode.LISTENING, Mode.HEARING, Mode.HELD):
-            return Mode.STAND_BY
-        if self._noting and self._mode in (Mode.LISTENING, Mode.HELD):
-            return Mode.NOTE
-        return self._mode

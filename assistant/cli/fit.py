@@ -15,16 +15,27 @@ from assistant.bench.events import ClipKeepingSet
 from assistant.bench.ports import Keys
 from assistant.bench.turn_taking import LiveBench, Manners
 from assistant.build.ears import DEFAULT_EAR, Ear, hear_records, open_ear
-from assistant.build.screens import Screen, open_screen
+from assistant.build.screens import Screen
 from assistant.build.sessions import (
     Session,
     SystemClock,
 )
-from assistant.build.words import load_grammar, load_wording
+from assistant.build.words import load_grammar
 from assistant.cli.demo import run_demo
 from assistant.cli.ear_options import EarName
-from assistant.cli.options import Fresh, JobFile, KeepCalls, KeepMb, Mute, Plain, Speed
-from assistant.cli.running import line_screen, running_session
+from assistant.cli.options import (
+    USUAL_PAGE_PORT,
+    Fresh,
+    JobFile,
+    KeepCalls,
+    KeepMb,
+    Mute,
+    Page,
+    PagePort,
+    Plain,
+    Speed,
+)
+from assistant.cli.running import line_screen, running_session, shown_screen
 from assistant.ear.ports import AudioSource
 from assistant.errors import LeafcallError, TerminalError
 
@@ -51,15 +62,18 @@ def fit(
         typer.Option("--key-to-talk", help="Listen only after a key (or a foot pedal) is pressed."),
     ] = False,
     plain: Plain = False,
+    page: Page = False,
+    page_port: PagePort = USUAL_PAGE_PORT,
     keep: KeepCalls = None,
     keep_mb: KeepMb = 200,
 ) -> None:
     """Fit rings by voice: listens to the microphone until 'wrap up' or Ctrl-C."""
     microphone = Microphone(device)  # first of all: without one there is nothing to begin
-    screen = open_screen(plain=plain, cautions=load_wording().cautions)
+    lines = plain or page  # the page is the read-out, and the way to it stays to be seen
     try:
         with (
             libraries_silenced(),
+            shown_screen(page, page_port, plain=lines) as screen,
             running_session(
                 job, screen, mute=mute, fresh=fresh, speed=speed, tones=not no_tones,
                 keeping=_keeping(keep, keep_mb),

@@ -7,10 +7,11 @@ from textwrap import wrap
 from assistant.adapters.recognisers.typed_recognizer import TypedRecognizer
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.dialogue import Call
+from assistant.bench.ports import Mode
 from assistant.bench.typed_hints import hint
 from assistant.build.sessions import Session
-from assistant.cli.options import Fresh, JobFile, Mute, Speed
-from assistant.cli.running import line_screen, running_session
+from assistant.cli.options import USUAL_PAGE_PORT, Fresh, JobFile, Mute, Page, PagePort, Speed
+from assistant.cli.running import running_session, shown_screen
 from assistant.ear.utterance import Heard, Hypothesis
 from assistant.language.grammar import CommandHelp, Grammar
 from assistant.language.numbers import join
@@ -22,30 +23,45 @@ _NOTE = "note"
 _FEW = 8  # sayings of a call that help lists one by one
 
 
-def type_(job: JobFile, mute: Mute = False, fresh: Fresh = False, speed: Speed = None) -> None:
+def type_(
+    job: JobFile,
+    mute: Mute = False,
+    fresh: Fresh = False,
+    speed: Speed = None,
+    page: Page = False,
+    page_port: PagePort = USUAL_PAGE_PORT,
+) -> None:
     """Fit rings from the keyboard: the same calls, typed, one a line ('help' lists them)."""
-    terminal, screen = Terminal(), line_screen()
-    terminal.show(
-        "Type calls as you would say them. 'help' lists them, 'undo' takes the last one back, "
-        "'quit' leaves."
-    )
-    with running_session(job, screen, mute=mute, fresh=fresh, speed=speed, tones=False) as session:
-        keyboard = TypedRecognizer(partial(words_typed, grammar=session.grammar))
-        for line in terminal.lines(lambda: _prompt(session)):
-            word = line.strip().rstrip("!.").lower()
-            if not session.dialogue.state.noting:
-                if word in _LEAVE:
-                    if session.dialogue.state.open_rings():
-                        terminal.show(f"'leafcall type {job}' goes on from here.")
-                    return
-                if word in _HELP:
-                    for shown in help_lines(session.grammar):
-                        terminal.show(shown)
-                    continue
-                if word == _UNDO:
-                    line = _TAKE_BACK
-            if _take(session, keyboard, terminal, line):
+    terminal = Terminal()
+    with shown_screen(page, page_port, plain=True, mode=Mode.KEYBOARD) as screen:
+        terminal.show(
+            "Type calls as you would say them. 'help' lists them, 'undo' takes the last one back, "
+            "'quit' leaves."
+        )
+        with running_session(
+            job, screen, mute=mute, fresh=fresh, speed=speed, tones=False
+        ) as session:
+            _follow(terminal, session, job)
+
+
+def _follow(terminal: Terminal, session: Session, job: JobFile) -> None:
+    """Take what is typed until the builder leaves."""
+    keyboard = TypedRecognizer(partial(words_typed, grammar=session.grammar))
+    for line in terminal.lines(lambda: _prompt(session)):
+        word = line.strip().rstrip("!.").lower()
+        if not session.dialogue.state.noting:
+            if word in _LEAVE:
+                if session.dialogue.state.open_rings():
+                    terminal.show(f"'leafcall type {job}' goes on from here.")
                 return
+            if word in _HELP:
+                for shown in help_lines(session.grammar):
+                    terminal.show(shown)
+                continue
+            if word == _UNDO:
+                line = _TAKE_BACK
+        if _take(session, keyboard, terminal, line):
+            return
 
 
 def _take(session: Session, keyboard: TypedRecognizer, terminal: Terminal, line: str) -> bool:

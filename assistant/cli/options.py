@@ -29,6 +29,17 @@ KeepMb = Annotated[int, typer.Option("--keep-mb", min=1, help="Room for kept cal
 Plain = Annotated[
     bool, typer.Option("--plain", help="Lines one after the other in place of the read-out.")
 ]
+Page = Annotated[
+    bool,
+    typer.Option("--page", help="Show it on any screen in the network too: a live page, paired."),
+]
+USUAL_PAGE_PORT = 8470
+PagePort = Annotated[
+    int,
+    typer.Option(
+        "--page-port", min=1024, max=65534, help="Port of the page; the network takes the next one."
+    ),
+]
 LogOrJob = Annotated[
     Path, typer.Argument(metavar="JOB|LOG", help="Job file (its newest session), or a session log.")
 ]

@@ -7,7 +7,7 @@ from pathlib import Path
 from assistant.adapters.files.learned_file import LearnedFile, usual_path
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.events import ClipKeepingSet
-from assistant.bench.ports import Speaker
+from assistant.bench.ports import Mode, Speaker
 from assistant.bench.session import USUAL_VOICE
 from assistant.build.screens import Screen, open_screen
 from assistant.build.sessions import Session, SessionFolder, open_session, write_sheet
@@ -18,6 +18,21 @@ from assistant.errors import LeafcallError
 def line_screen() -> Screen:
     """Turns as plain lines, after the cautions."""
     return open_screen(plain=True, cautions=load_wording().cautions)
+
+
+@contextmanager
+def shown_screen(
+    page: bool, port: int, *, plain: bool, mode: Mode = Mode.LISTENING
+) -> Iterator[Screen]:
+    """The screen of this terminal, and the live page beside it if it is wanted."""
+    cautions = load_wording().cautions
+    if not page:
+        yield open_screen(plain=plain, mode=mode, cautions=cautions)
+        return
+    from assistant.build.live_page import open_page  # a server: only for who wants one
+
+    with open_page(port=port, mode=mode, cautions=cautions) as live:
+        yield live.beside(open_screen(plain=plain, mode=mode, cautions=cautions))
 
 
 @contextmanager

@@ -55,9 +55,7 @@ def shown_verdict(verdict: Verdict) -> ShownVerdict:
     return ShownVerdict(
         words=verdict.grade.value,
         mark=f"grade-{verdict.grade.name.lower()}",
-        sign=tag(
-            "svg", tag("path", d=_SIGNS[verdict.grade]), viewBox="0 0 40 40", aria_hidden="true"
-        ),
+        sign=grade_sign(verdict.grade),
         parts=tuple(
             LinkedPart(
                 part.count,
@@ -71,6 +69,11 @@ def shown_verdict(verdict: Verdict) -> ShownVerdict:
         progress=verdict.progress,
         bar=_bar(verdict),
     )
+
+
+def grade_sign(grade: Grade) -> Markup:
+    """The sign of a verdict; hidden from screen readers: the words stand beside it."""
+    return tag("svg", tag("path", d=_SIGNS[grade]), viewBox="0 0 40 40", aria_hidden="true")
 
 
 def _bar(verdict: Verdict) -> Markup:

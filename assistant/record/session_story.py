@@ -65,7 +65,6 @@ class Entry:
     """
 
     turn: int
-    at: datetime
     events: tuple[ev.RingEvent, ...]
     texts: tuple[str, ...]
     passes: int
@@ -253,15 +252,10 @@ class _Teller:
         for key, events in of_ring.items():
             if key not in self.places:
                 continue  # a log that was written by hand: no ring of this job
-            ring = self.state.ring(key)
-            entry = Entry(
-                turn=self.turn[0].turn,
-                at=self.turn[0].at,
-                events=tuple(events),
-                texts=tuple(entry_line(e, self.wording, self.unit).shown for e in events),
-                passes=ring.passes,
-                band=_band(self.state, key) if ring.facts else None,
-            )
+            entry = entry_of(
+                self.state, key, events,
+                turn=self.turn[0].turn, wording=self.wording,
+            )  # fmt: skip
             self.entries.setdefault(key, []).append(entry)
         self.turn.clear()
 
@@ -398,6 +392,25 @@ class _Teller:
     def _question(self, question: ev.QuestionAsked, waiting: Sequence[ev.RingEvent]) -> str:
         entries = [entry_line(event, self.wording, self.unit).shown for event in waiting]
         return f"{question.about}: {', '.join(entries)}" if entries else question.about
+
+
+def entry_of(
+    state: State,
+    key: RingKey,
+    events: Sequence[ev.RingEvent],
+    *,
+    turn: int,
+    wording: Wording,
+) -> Entry:
+    """What one turn entered of the ring at ``key``. state: after the whole turn."""
+    ring, unit = state.ring(key), state.the_job.unit
+    return Entry(
+        turn=turn,
+        events=tuple(events),
+        texts=tuple(entry_line(event, wording, unit).shown for event in events),
+        passes=ring.passes,
+        band=_band(state, key) if ring.facts else None,
+    )
 
 
 def _band(state: State, key: RingKey) -> Band | None:

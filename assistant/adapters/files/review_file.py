@@ -44,6 +44,11 @@ def _data(path: Path) -> str:
 
 def show_page(path: Path) -> bool:
     """Open a page in the browser; False if there is no display, no terminal or no browser."""
+    return open_in_browser(path.resolve().as_uri())
+
+
+def open_in_browser(address: str) -> bool:
+    """The same for any address."""
     if not sys.stdout.isatty():  # a script or a test wants the page, not a window
         return False
     if sys.platform not in ("win32", "darwin") and not (
@@ -51,6 +56,6 @@ def show_page(path: Path) -> bool:
     ):
         return False
     try:
-        return webbrowser.open(path.resolve().as_uri())
+        return webbrowser.open(address)
     except webbrowser.Error:
         return False

@@ -38,6 +38,12 @@ class Terminal:
             row.append(text, style=_STYLES.get(label, ""))
             self._out.print(row)
 
+    def show_dark_on_bright(self, lines: Iterable[str]) -> None:
+        """Lines as a square code needs them, whatever the colours here; none if it is no screen."""
+        if self._out.is_terminal:
+            for line in lines:
+                self._out.print(Text(line, style="black on bright_white"))
+
     def warn(self, line: str) -> None:
         """One line on standard error."""
         self._err.print(Text(line, style="bold"))
