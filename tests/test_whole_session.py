@@ -156,7 +156,7 @@ def test_what_is_misheard_is_noticed_in_the_replies_and_put_right(
     assert standing(bench.store.events) == person.ledger
 
 
-@pytest.mark.parametrize("seed", [5, 7])
+@pytest.mark.parametrize("seed", [6, 7])
 def test_an_entry_that_the_ear_was_not_sure_of_is_never_said_twice(
     grammar: Grammar, wording: Wording, seed: int
 ) -> None:
@@ -170,7 +170,7 @@ def test_an_entry_that_the_ear_was_not_sure_of_is_never_said_twice(
     assert standing(bench.store.events) == person.ledger
 
 
-@pytest.mark.parametrize("seed", [7, 9])
+@pytest.mark.parametrize("seed", [7, 10])
 def test_what_was_asked_back_wrongly_is_denied(
     grammar: Grammar, wording: Wording, seed: int
 ) -> None:

@@ -5,8 +5,11 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from assistant.fitting.bench import Bench
+from assistant.fitting.bench import Bench, Grinder
 from assistant.fitting.bench import PersonAndTool as PersonAndTool
+
+_NEW = Grinder()
+"""What is assumed where nothing was learned, or where an older program could not keep it."""
 
 Share = Annotated[float, Field(gt=0, le=2)]
 
@@ -31,6 +34,10 @@ class Learned(BaseModel):
     spread_nm: Annotated[float, Field(gt=0, lt=200_000)]
     spread_doubt: Share
     only_goes: Annotated[float, Field(ge=0, le=1)]
+    doubles: Annotated[float, Field(ge=0)] = _NEW.doubles
+    counted_cuts: Annotated[float, Field(gt=0)] = _NEW.counted_cuts
+    per_pass_sd: Share = _NEW.per_pass_sd
+    per_pass_doubt: Share = _NEW.per_pass_doubt
     rings: Annotated[int, Field(ge=0)] = 0
 
     def with_offset_of(self, other: "Learned") -> "Learned":
@@ -62,6 +69,10 @@ def started_from(bench: Bench, learned: Learned | None) -> Bench:
         cut_sd_doubt=learned.cut_sd_doubt,
         per_stroke_nm=learned.per_stroke_nm,
         per_stroke_sd=learned.per_stroke_sd,
+        doubles=learned.doubles,
+        counted_cuts=learned.counted_cuts,
+        per_pass_sd=learned.per_pass_sd,
+        per_pass_doubt=learned.per_pass_doubt,
     )
     person = replace(
         bench.person,

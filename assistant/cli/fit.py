@@ -1,7 +1,7 @@
 """Commands that fit rings by voice: from the microphone, from recordings, and the demo."""
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import Annotated
@@ -24,7 +24,7 @@ from assistant.build.sessions import (
 )
 from assistant.build.words import load_grammar
 from assistant.cli.demo import run_demo
-from assistant.cli.ear_options import Denoise, EarName
+from assistant.cli.ear_options import EarName
 from assistant.cli.options import (
     USUAL_PAGE_PORT,
     Fresh,
@@ -41,7 +41,6 @@ from assistant.cli.options import (
 from assistant.cli.running import line_screen, running_session, shown_screen
 from assistant.ear.ports import AudioSource
 from assistant.errors import LeafcallError, MicrophoneError, SpeakerError, TerminalError
-from assistant.language.grammar import Grammar
 
 _LOOK_S = 0.05
 
@@ -51,7 +50,6 @@ def fit(
     mute: Mute = False,
     fresh: Fresh = False,
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
     speed: Speed = None,
     device: Annotated[
         str | None, typer.Option("--microphone", help="Microphone by number or part of its name.")
@@ -92,7 +90,7 @@ def fit(
                 job, screen, mute=mute, fresh=fresh, speed=speed, tones=not no_tones,
                 keeping=_keeping(keep, keep_mb), play=None if floor is None else floor.play,
             ) as session,
-            _ear(session.grammar, ear=ear, denoise=denoise) as opened,
+            open_ear(session.grammar, ear=ear) as opened,
             open_keys() as typed,
             screen,
         ):  # fmt: skip
@@ -176,11 +174,10 @@ def hear(
     keep_mb: KeepMb = 200,
     fresh: Fresh = False,
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
 ) -> None:
     """Fit rings from recordings: the same as 'fit', heard from sound files in order."""
     if as_json:
-        _hear_json(files, grammar, ear=ear, denoise=denoise)
+        _hear_json(files, grammar, ear=ear)
         return
     if grammar is not None:
         raise typer.BadParameter("--grammar goes with --json: a job uses the bench's own grammar.")
@@ -195,7 +192,7 @@ def hear(
             job, line_screen(), mute=not speak, fresh=fresh, speed=None, tones=False,
             keeping=_keeping(keep, keep_mb),
         ) as session,
-        _ear(session.grammar, ear=ear, denoise=denoise) as opened,
+        open_ear(session.grammar, ear=ear) as opened,
     ):  # fmt: skip
         for sound in sounds:
             for warning in sound.sound.warnings:
@@ -205,10 +202,10 @@ def hear(
                 return
 
 
-def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: bool | None) -> None:
+def _hear_json(files: list[Path], folder: Path | None, *, ear: str) -> None:
     terminal = Terminal()
     failed = False
-    with _ear(load_grammar(folder), ear=ear, denoise=denoise) as opened:
+    with open_ear(load_grammar(folder), ear=ear) as opened:
         for path in files:
             try:
                 source = WavFile(path, told=partial(_tell_progress, terminal, path))
@@ -228,14 +225,6 @@ def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: boo
 
 def _tell_progress(terminal: Terminal, path: Path, read_s: float) -> None:
     terminal.warn(f"{path.name}: {read_s / 60:.0f} min heard")
-
-
-@contextmanager
-def _ear(grammar: Grammar, *, ear: str, denoise: bool | None) -> Iterator[Ear]:
-    with open_ear(grammar, ear=ear, denoise=denoise) as opened:
-        if opened.notice:
-            Terminal().warn(opened.notice)
-        yield opened
 
 
 def _take_turns(
@@ -260,7 +249,6 @@ def demo(
         Path, typer.Option("--out", help="Folder for replies, log and sheet.")
     ] = Path("leafcall-demo"),
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
 ) -> None:
     """Hear a whole bench session from the sample sound that ships with Leafcall."""
-    run_demo(folder, Terminal(), ear=ear, denoise=denoise)
+    run_demo(folder, Terminal(), ear=ear)

@@ -61,7 +61,13 @@ def learned_lines(tool: GrinderKind, known: Learned) -> Iterator[str]:
         yield f"one stroke takes {stroke}, give or take {known.per_stroke_sd:.0%}"
     else:
         yield f"the grinder takes {known.rate:.2f} of its feed, give or take {known.rate_sd:.0%}"
-    yield f"one cut spreads by {both(known.cut_sd_nm)}"
+    spread = both(known.cut_sd_nm)
+    if tool is GrinderKind.FILE:
+        spread += f" and by {known.per_pass_sd:.0%} of what it takes off"
+    yield f"one cut spreads by {spread}"
+    if known.doubles >= 0.5:
+        often = round(known.counted_cuts / known.doubles)
+        yield f"one cut in {often} takes about twice what is set: cuts stay shy of that"
     yield f"feel spreads by {both(known.spread_nm)} from one try to the next"
     felt = "as they are"
     if abs(known.offset_nm) >= NM_PER_THOU / 200:  # half of the last digit shown

@@ -37,6 +37,9 @@ class Grinder:
         There is no published figure; 0.3 thou with 40 % is only a careful start.
     per_pass_sd: spread of one cut as a share of what it takes off, besides cut_sd_nm: nobody files
         ten strokes twice alike (no source; a dial's grows so little that cut_sd_nm holds it).
+        per_pass_doubt: how uncertain it is, as a share.
+    doubles, counted_cuts: of so many cuts so many took about twice what was set. Before anything is
+        counted, one in 2000: after twenty, one surprise makes it one in twenty (no source).
     """
 
     kind: GrinderKind = GrinderKind.DIAL
@@ -50,6 +53,9 @@ class Grinder:
     per_stroke_nm: float = float(STROKE_NM)
     per_stroke_sd: float = 0.40
     per_pass_sd: float = 0.20
+    per_pass_doubt: float = 0.3
+    doubles: float = 0.01
+    counted_cuts: float = 20.0
 
     @property
     def unit_rate_nm(self) -> float:

@@ -18,13 +18,15 @@ from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.targets import Window
 
-DRIFT = 0.01
+DRIFT = 0.007
 """Widening of the rate from ring to ring, as a share of it (no source)."""
 
 _STEP = 0.3
 _FACTORS = (exp(-_STEP), exp(_STEP))
 _LEAST_DOUBT = 0.08
 _LARGEST_MOVE = 0.3
+_COUNTED = 100.0
+"""Cuts that the chance of a double cut is judged by, at most (no source)."""
 _FINE_SHARE = 0.5
 """Share of readings in which a person who speaks finely says "almost" or "snug" (no source)."""
 
@@ -55,6 +57,8 @@ def learn(bench: Bench, rings: Sequence[FinishedRing]) -> Bench:
             ]
             factor, doubt = _newton(logs[0], base, logs[1], grinder.cut_sd_doubt)
             learned = replace(learned, cut_sd_nm=grinder.cut_sd_nm * factor, cut_sd_doubt=doubt)
+            if grinder.kind is GrinderKind.FILE:
+                learned = _learn_pass(learned, bench, ring, base)
         spreads = [person.spread_nm * factor for factor in _FACTORS]
         logs = [
             _evidence(replace(bench, person=replace(person, spread_nm=sd)), ring) for sd in spreads
@@ -136,9 +140,23 @@ def _learn_rate(bench: Bench, ring: FinishedRing) -> Grinder:
     sd = sqrt(float(shares @ (logs - mean) ** 2) + DRIFT**2)
     # One ring never makes the rate less certain than it was.
     sd = min(sd, sqrt(grinder.unit_rate_sd**2 + DRIFT**2))
+    # What was long ago counts less: wheels and hands change, and a surprise must still be one.
+    kept = min(1.0, _COUNTED / belief.counted_cuts)
+    grinder = replace(
+        grinder, doubles=kept * belief.doubles, counted_cuts=kept * belief.counted_cuts
+    )
     if grinder.kind is GrinderKind.DIAL:
         return replace(grinder, rate=exp(mean), rate_sd=sd)
     return replace(grinder, per_stroke_nm=exp(mean), per_stroke_sd=sd)
+
+
+def _learn_pass(learned: Grinder, bench: Bench, ring: FinishedRing, base: float) -> Grinder:
+    """``learned`` with the spread of a pass of the file, by the evidence on ``bench``."""
+    grinder = bench.grinder
+    sds = [grinder.per_pass_sd * factor for factor in _FACTORS]
+    logs = [_evidence(replace(bench, grinder=replace(grinder, per_pass_sd=sd)), ring) for sd in sds]
+    factor, doubt = _newton(logs[0], base, logs[1], grinder.per_pass_doubt)
+    return replace(learned, per_pass_sd=grinder.per_pass_sd * factor, per_pass_doubt=doubt)
 
 
 def _learn_words(person: Person, ring: FinishedRing) -> Person:

@@ -3,7 +3,8 @@
 The hard bound of every cut, over all that is not known (gap, rate of the grinder, spread of the
 cut, offset of feel): the chance of ending more than a hair above the most allowed gap stays under
 the risk limit, and that of ending above it at all under ten times as much. A hair is what no leaf
-can tell. Tight butts and seizes, loose by a hair does not.
+can tell. Tight butts and seizes, loose by a hair does not. A cut that takes double has a limit of
+its own (DOUBLE_RISK): a tool that never did it is not cut shyly for it, one that did is.
 """
 
 from collections import Counter
@@ -17,6 +18,7 @@ from assistant.fitting.belief import Belief
 from assistant.fitting.bench import Bench, GrinderKind
 from assistant.fitting.facts import Feel
 from assistant.fitting.feel import reading_sd_nm
+from assistant.fitting.fold import DOUBLE_SD
 from assistant.fitting.leaves import LeafAdvice as LeafAdvice
 from assistant.fitting.leaves import near
 from assistant.fitting.leaves import next_leaf as next_leaf
@@ -33,8 +35,16 @@ _PASSES_AGAIN = 1.15
 _PASSES_PER_NM = 0.05 / NM_PER_THOU
 _WORTH_BITS = 0.3
 """A reading that tells this much is taken before a cut: it costs far less than a pass."""
-_WORTH_BITS_NEAR = 0.12
+_WORTH_BITS_NEAR = 0.08
 """The same where it is open whether a cut is wanted at all."""
+
+DOUBLE_RISK = 0.002
+"""Chance allowed to a cut of ending a hair or more above the most by taking double, besides the
+risk limit: nothing but a shy cut helps against it, so a tool that does it costs passes."""
+DOUBLE_RISK_OF_A_STEP = 0.006
+"""The same for a cut of one step: shyer is only to leave the ring as tight as it is."""
+_OPEN = 0.02
+"""Chance of being above the most from which a leaf is tried though the least went twice."""
 
 
 class CutReason(StrEnum):
@@ -94,8 +104,11 @@ def next_cut(belief: Belief, window: Window, bench: Bench) -> CutAdvice:
         return _no_cut(CutReason.OVER, belief, window)
     if belief.p_inside(window) >= bench.confidence:
         return _no_cut(CutReason.INSIDE, belief, window)
-    if _least_went_twice(belief, window) and belief.p_above(window.most_nm) <= 0.5:
-        return _no_cut(CutReason.LIKELY, belief, window)
+    over = belief.p_above(window.most_nm)
+    if _least_went_twice(belief, window) and over <= 0.5:
+        # Never cut, but not taken for inside either while a leaf may tell that it is above.
+        ask = worth_it and over > _OPEN
+        return _no_cut(CutReason.MEASURE if ask else CutReason.LIKELY, belief, window)
     if worth_it:
         return _no_cut(CutReason.MEASURE, belief, window)
     if belief.p_below(window.least_nm) > 1 - bench.confidence:
@@ -155,8 +168,13 @@ def _best_cut(belief: Belief, window: Window, most_nm: int) -> CutAdvice | None:
     most_units = max(_most_units(bench), step)
     best: tuple[float, int] | None = None
     rising = 0
-    by_excess = _largest(belief, most_nm + HAIR_NM, left, most_units)
-    for units in range(_largest(belief, most_nm, _HAIRS * bench.over_risk, by_excess), 0, -step):
+    by_hairs = 0
+    for share, units in ((DOUBLE_RISK, most_units), (DOUBLE_RISK_OF_A_STEP, step)):
+        by_excess = _largest(belief, most_nm + HAIR_NM, left, units, share)
+        by_hairs = by_hairs or _largest(
+            belief, most_nm, _HAIRS * bench.over_risk, by_excess, _HAIRS * share
+        )
+    for units in range(by_hairs, 0, -step):
         after = _passes_after(belief, units, window)
         if best is None or after < best[0] - 0.005:
             best, rising = (after, units), 0
@@ -185,20 +203,35 @@ def _passes_after(belief: Belief, units: int, window: Window) -> float:
 
 def p_over_after(belief: Belief, units: int, limit_nm: float) -> float:
     """Chance that the gap is above ``limit_nm`` after ``units`` more (nm of feed, or strokes)."""
-    person = belief.bench.person
-    sd_nm = max(hypot(belief.bench.grinder.spread_nm(units), person.offset_sd_nm), 1.0)
-    removal_nm = belief.rates[:, np.newaxis] * units
-    over_nm = belief.felt_nm - person.offset_nm + removal_nm - limit_nm
+    chance = belief.double_chance
+    once, twice = (over_by(belief, units, limit_nm, times) for times in (1, 2))
+    return (1 - chance) * once + chance * twice
+
+
+def over_by(belief: Belief, units: int, limit_nm: float, times: int) -> float:
+    """The same, if the cut takes ``times`` (1 or 2) what is set."""
+    bench, removal_nm = belief.bench, times * belief.rates[:, np.newaxis] * units
+    sd_nm = times * bench.grinder.spread_nm(units)
+    if times > 1:
+        sd_nm = hypot(sd_nm, DOUBLE_SD * bench.grinder.unit_rate_nm * units)
+    sd_nm = max(hypot(sd_nm, bench.person.offset_sd_nm), 1.0)
+    over_nm = belief.felt_nm - bench.person.offset_nm + removal_nm - limit_nm
     return float((belief.weights * chance_below(over_nm / sd_nm)).sum())
 
 
-def _largest(belief: Belief, limit_nm: float, risk: float, most_units: int) -> int:
-    """Largest cut, in units and whole steps, with at most ``risk`` of passing ``limit_nm``."""
-    step = belief.bench.grinder.unit_step
+def _largest(
+    belief: Belief, limit_nm: float, risk: float, most_units: int, by_double: float = 0.0
+) -> int:
+    """Largest cut, in units and whole steps, with at most ``risk`` of passing ``limit_nm``, and at
+    most ``by_double`` of passing it by taking double."""
+    step, chance = belief.bench.grinder.unit_step, belief.double_chance
     low, high = 0, max(most_units // step, 0)
     while low < high:
         middle = (low + high + 1) // 2
-        if p_over_after(belief, middle * step, limit_nm) <= risk:
+        units = middle * step
+        if (1 - chance) * over_by(belief, units, limit_nm, 1) <= risk and (
+            chance <= by_double or chance * over_by(belief, units, limit_nm, 2) <= by_double
+        ):
             low = middle
         else:
             high = middle - 1
@@ -222,7 +255,7 @@ def _butting_cut(belief: Belief, window: Window) -> CutAdvice:
     grinder = belief.bench.grinder
     wanted_nm = min(grinder.butting_cut_nm, grinder.largest_cut_nm)
     most_units = min(_units_for(belief.bench, wanted_nm), _most_units(belief.bench))
-    units = _largest(belief, window.least_nm, belief.bench.over_risk, most_units)
+    units = _largest(belief, window.least_nm, belief.bench.over_risk, most_units, DOUBLE_RISK)
     if not units:
         return _no_cut(CutReason.MEASURE, belief, window)
     p_over = 0.0 if window.most_nm is None else p_over_after(belief, units, window.most_nm)

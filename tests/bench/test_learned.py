@@ -12,8 +12,9 @@ from assistant.bench.learned import Learned, learned_from, started_from
 from assistant.bench.plan import bench_of
 from assistant.bench.wording import Wording
 from assistant.build.histories import learned_anew
+from assistant.display.turn_lines import learned_lines
 from assistant.errors import LearnedError
-from assistant.fitting.bench import GrinderKind, PersonAndTool
+from assistant.fitting.bench import Grinder, GrinderKind, PersonAndTool
 from assistant.language.grammar import Grammar
 from tests.command_line import Run
 from tests.fakes import Bench, small_job
@@ -86,6 +87,40 @@ def test_one_entry_can_be_erased_alone(tmp_path: Path) -> None:
     assert list(map(str, file.read())) == ["B, file"]
     with pytest.raises(LearnedError, match="Nothing is learned of 'A, dial'; there is: 'B, file'"):
         file.forget("A, dial")
+
+
+def test_a_file_of_the_first_form_is_read_with_what_it_lacks_assumed(tmp_path: Path) -> None:
+    """As Leafcall wrote it before the form had a number: entries alone, no double cuts, no pass."""
+    path = tmp_path / "learned.json"
+    path.write_text(
+        '{"Ada, dial": {"rate": 1.05, "rate_sd": 0.04, "cut_sd_nm": 6000.0, "cut_sd_doubt": 0.3, '
+        '"per_stroke_nm": 7600.0, "per_stroke_sd": 0.4, "offset_nm": 0.0, "offset_sd_nm": 2000.0, '
+        '"spread_nm": 6000.0, "spread_doubt": 0.3, "only_goes": 0.1, "rings": 9}}',
+        encoding="utf-8",
+    )
+    file = LearnedFile(path)
+    assert file.read() == {DIAL: LEARNED}
+    assert started_from(bench_of(small_job()), LEARNED).grinder.doubles == Grinder().doubles
+    other = PersonAndTool("B", GrinderKind.FILE)
+    taught = LEARNED.model_copy(update={"doubles": 1.2, "counted_cuts": 40.0})
+    file.keep(other, taught)
+    assert json.loads(path.read_text(encoding="utf-8"))["v"] == 2
+    assert file.read() == {DIAL: LEARNED, other: taught}
+
+
+def test_a_file_of_a_newer_form_is_refused_with_the_way_out(tmp_path: Path) -> None:
+    path = tmp_path / "learned.json"
+    path.write_text('{"v": 3, "learned": {}}', encoding="utf-8")
+    with pytest.raises(LearnedError, match=r"written by a newer Leafcall \(form 3\): use that one"):
+        LearnedFile(path).read()
+
+
+def test_double_cuts_are_told_once_there_was_one() -> None:
+    known = LEARNED.model_copy(update={"doubles": 1.9, "counted_cuts": 40.0})
+    line = "one cut in 21 takes about twice what is set: cuts stay shy of that"
+    assert line in list(learned_lines(GrinderKind.DIAL, known))
+    assert not [told for told in learned_lines(GrinderKind.DIAL, LEARNED) if "twice" in told]
+    assert "by 20% of what it takes off" in " ".join(learned_lines(GrinderKind.FILE, LEARNED))
 
 
 # --- by the commands --------------------------------------------------------------------------

@@ -171,6 +171,15 @@ def test_entries_are_taken_back_one_after_the_other_to_the_start() -> None:
     assert state.retracted == {1, 2, 3}
 
 
+def test_taking_back_an_entry_that_the_log_has_lost_changes_nothing() -> None:
+    """As in a damaged log: the turn that was taken back is not there."""
+    state = after(opened(), tried(15))
+    again = after(state, ev.EntryRetracted(retracted_turn=99))
+    assert bare(again) == bare(state)
+    first = after(State(), *OPENED)
+    assert bare(after(first, ev.EntryRetracted(retracted_turn=0))) == bare(first)
+
+
 def test_what_is_not_an_entry_is_not_taken_back() -> None:
     entered = after(opened(), tried(15))
     later = after(after(entered, ev.ListeningPaused()), ev.ReplyGiven(text="kept"))

@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from players import bench_for, play_ring, window_of
 from shop import Engine, Scenario
 
-from assistant.fitting import belief, leaves
+from assistant.fitting import belief, fold, leaves
 from assistant.fitting.belief import believe
 from assistant.fitting.learning import FinishedRing, learn
 from assistant.fitting.removal import next_cut, next_leaf
@@ -28,7 +28,7 @@ from assistant.fitting.removal import next_cut, next_leaf
 
 def forget() -> None:
     """Drop all that the product remembers of rings."""
-    belief._closed_state.cache_clear()
+    fold._closed_state.cache_clear()
     belief._believe.cache_clear()
     leaves.next_leaf.cache_clear()
 

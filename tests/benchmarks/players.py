@@ -42,7 +42,8 @@ CutChoice = Callable[[Belief, Window, Bench], CutAdvice]
 
 @dataclass(frozen=True)
 class Outcome:
-    """How one ring ended. gap: true gap, thou."""
+    """How one ring ended. gap: true gap, thou. double_chance: what the bench believed before it of
+    the chance that a cut takes double."""
 
     passes: int
     readings: int
@@ -50,6 +51,7 @@ class Outcome:
     gap: float
     reason: CutReason
     asked: int
+    double_chance: float
 
 
 def window_of(scenario: Scenario) -> Window:
@@ -88,12 +90,12 @@ def _play_engine(player: str, scenario: Scenario, rng: np.random.Generator) -> l
         risk = 1.0 if player == "priced optimum" else bench.over_risk
         choose = partial(_optimal_cut, risk=risk)
     outcomes = []
-    for _ in range(scenario.rings_per_engine):
+    for _ in range(scenario.learned_rings + scenario.rings_per_engine):
         outcome, facts = play_ring(engine, window, bench, choose)
         outcomes.append(outcome)
         if player != "knowing optimum":
             bench = learn(bench, [FinishedRing(facts, window)])
-    return outcomes
+    return outcomes[scenario.learned_rings :]
 
 
 def play_ring(
@@ -126,7 +128,9 @@ def play_ring(
             asked += 1
             reading = _call(engine, gap + tilt, leaf, bench, mishear=False)
         facts = (*facts, reading)
-    return Outcome(passes, readings, spoiled, gap, advice.reason, asked), facts
+    grinder = bench.grinder
+    chance = grinder.doubles / grinder.counted_cuts
+    return Outcome(passes, readings, spoiled, gap, advice.reason, asked, chance), facts
 
 
 def _call(engine: Engine, gap: float, leaf: LeafAdvice, bench: Bench, *, mishear: bool) -> Reading:

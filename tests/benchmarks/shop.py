@@ -25,6 +25,7 @@ class Scenario:
     double: share of cuts that take twice as much. file: a file instead of a dial; a stroke takes a
     third of a thou, from engine to engine times exp(0.25 z), with a spread of stroke_sd as a share,
     and a whole pass one of pass_sd.
+    learned_rings: rings of the same grinder and person done before, which are not counted.
     butting: share of rings that butt at first (overlap 0 to 10). start: range of the other gaps.
     """
 
@@ -50,6 +51,7 @@ class Scenario:
     stroke_sd: float = 0.25
     pass_sd: float = 0.0
     rings_per_engine: int = 16
+    learned_rings: int = 0
 
     def named(self, name: str, **changes: object) -> "Scenario":
         """This shop with another name and some differences."""

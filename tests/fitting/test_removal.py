@@ -3,14 +3,24 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.fitting.belief import believe
 from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
 from assistant.fitting.facts import Cut, Feel, Reading
-from assistant.fitting.removal import CutReason, is_narrow, next_cut, next_leaf, p_over_after
+from assistant.fitting.removal import (
+    DOUBLE_RISK,
+    DOUBLE_RISK_OF_A_STEP,
+    CutReason,
+    is_narrow,
+    next_cut,
+    next_leaf,
+    over_by,
+    p_over_after,
+)
 from assistant.fitting.targets import HAIR_NM, Window
+from tests.examples import FEW
 from tests.fitting.ring_calls import (
     BENCH,
     THOU,
@@ -118,12 +128,13 @@ def test_file_is_told_whole_strokes() -> None:
     assert advice.feed_nm == 0
     assert advice.strokes > 0
     belief = believe((goes(10), snug(11)), FILE, window=WINDOW)
-    assert p_over_after(belief, advice.strokes, (WINDOW.most_nm or 0) + HAIR_NM) <= FILE.over_risk
-    assert p_over_after(belief, advice.strokes, WINDOW.most_nm or 0) <= 10 * FILE.over_risk
+    most_nm = WINDOW.most_nm or 0
+    assert over_by(belief, advice.strokes, most_nm + HAIR_NM, 1) <= FILE.over_risk
+    assert over_by(belief, advice.strokes, most_nm, 1) <= 10 * FILE.over_risk
 
 
 def test_risk_spent_on_earlier_cuts_is_not_spent_again() -> None:
-    fine = replace(BENCH, grinder=Grinder(step_nm=2_540))
+    fine = replace(BENCH, grinder=Grinder(step_nm=2_540, doubles=0.0))
     most_nm = (WINDOW.most_nm or 0) + HAIR_NM
     facts = (goes(5), snug(6), cut(7), goes(13), almost(14))
     belief = believe(facts, fine, window=WINDOW)
@@ -164,7 +175,7 @@ _CALLS = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@FEW
 @given(
     calls=_CALLS,
     cuts=st.lists(st.floats(0.5, 5), max_size=2),
@@ -173,6 +184,7 @@ _CALLS = st.lists(
     rate=st.floats(0.6, 1.5),
     rate_sd=st.floats(0.0, 0.3),
     file=st.booleans(),
+    doubles=st.sampled_from((0.0, 0.01, 1.0, 3.0)),
 )
 def test_advice_keeps_the_risk_and_never_exceeds_what_remains(
     calls: list[Reading],
@@ -182,9 +194,10 @@ def test_advice_keeps_the_risk_and_never_exceeds_what_remains(
     rate: float,
     rate_sd: float,
     file: bool,
+    doubles: float,
 ) -> None:
     kind = GrinderKind.FILE if file else GrinderKind.DIAL
-    grinder = Grinder(kind=kind, step_nm=step, rate=rate, rate_sd=rate_sd)
+    grinder = Grinder(kind=kind, step_nm=step, rate=rate, rate_sd=rate_sd, doubles=doubles)
     bench = replace(BENCH, grinder=grinder)
     target = window(15, 15 + width)
     facts = [*(fact for feed in cuts for fact in (snug(7), cut(feed))), *calls]
@@ -193,9 +206,14 @@ def test_advice_keeps_the_risk_and_never_exceeds_what_remains(
     if advice.cuts:
         units = advice.feed_nm or advice.strokes
         assert target.most_nm is not None
-        assert p_over_after(belief, units, target.most_nm + HAIR_NM) <= bench.over_risk
+        chance = belief.double_chance
+        one_step = units == grinder.unit_step
+        allowed = DOUBLE_RISK_OF_A_STEP if one_step else DOUBLE_RISK
+        for limit_nm, times in ((target.most_nm + HAIR_NM, 1), (target.most_nm, 10)):
+            by_once = (1 - chance) * over_by(belief, units, limit_nm, 1)
+            assert by_once <= times * bench.over_risk
+            assert chance * over_by(belief, units, limit_nm, 2) <= times * allowed
         assert advice.p_over == p_over_after(belief, units, target.most_nm)
-        assert advice.p_over <= 10 * bench.over_risk
         assert units * grinder.unit_rate_nm <= target.most_nm - belief.mean_nm
         assert units * grinder.unit_rate_nm <= grinder.largest_cut_nm + 1
         assert units % grinder.unit_step == 0
@@ -228,7 +246,6 @@ def test_person_who_reads_loose_is_allowed_a_larger_cut() -> None:
     ),
     st.sampled_from([1.0, 1.5, 2.0, 3.0]),
 )
-@settings(max_examples=150, deadline=None)
 def test_inside_and_over_are_said_only_with_the_wanted_confidence(
     readings: list[Reading], width_thou: float
 ) -> None:

@@ -15,8 +15,14 @@ pytest.importorskip("uvicorn")
 from assistant.adapters.page import floor as floors
 from assistant.adapters.page.floor import PageFloor, PageMicrophone
 from assistant.adapters.sound.loudspeaker import LoudSpeaker
+from assistant.adapters.terminal.keys import NoKeys
+from assistant.bench.ports import Keys
+from assistant.cli.fit import EitherKeys
 from assistant.ear.utterance import FRAME_S, FRAME_SAMPLES, SAMPLE_RATE_HZ, Samples
 from assistant.errors import MicrophoneError
+from tests.contract.audio_source_contract import SOUND, FailingSourceContract, LiveSourceContract
+from tests.contract.keys_contract import PressedKeysContract
+from tests.contract.speaker_contract import Heard, SpeakerContract
 from tests.page.test_server import Served, closed_with, told
 
 PHONE, TABLET = "192.0.2.7 1", "192.0.2.8 2"
@@ -331,3 +337,75 @@ def test_a_microphone_that_was_closed_gives_no_more(floor: PageFloor) -> None:
     source.close()
     source.close()
     assert len(list(stream)) == 0
+
+
+# --- the contracts ------------------------------------------------------------------------------
+
+
+class TestPageMicrophone(LiveSourceContract, FailingSourceContract):
+    """Sound that a page sends is a microphone like any other."""
+
+    @pytest.fixture
+    def page(self, floor: PageFloor) -> Page:
+        return Page(floor)
+
+    @pytest.fixture
+    def source(self, floor: PageFloor, page: Page) -> PageMicrophone:
+        source = floor.microphone()
+        for block in np.split(SOUND, [100, 260, 1000]):
+            page.give(block)
+        return source
+
+    @pytest.fixture
+    def give(self, source: PageMicrophone, page: Page) -> Callable[[Samples], object]:  # type: ignore[override]
+        return page.give
+
+    @pytest.fixture
+    def take_away(self, source: PageMicrophone, floor: PageFloor) -> Callable[[], None]:
+        return lambda: floor.leave(PHONE)
+
+
+class TestPageAsLoudSpeaker(SpeakerContract):
+    """A page that plays every reply in no time. It says so later, as over a network."""
+
+    @pytest.fixture
+    def replies(self, floor: PageFloor) -> list[bytes]:
+        replies: list[bytes] = []
+
+        def send(who: str, message: str | bytes) -> None:
+            if isinstance(message, bytes):
+                _, number, rate_hz = struct.unpack_from("<4sII", message)
+                if len(message) > 12 + 2 * 0.25 * rate_hz:  # a tone alone is shorter
+                    replies.append(message)
+                threading.Timer(0.01, lambda: floor.played(who, number)).start()
+
+        floor.send = send
+        Page(floor)
+        return replies
+
+    @pytest.fixture
+    def speaker(self, floor: PageFloor, replies: list[bytes]) -> Iterator[LoudSpeaker]:
+        speaker = LoudSpeaker(Loud(), play=floor.play)
+        yield speaker
+        speaker.close()
+
+    @pytest.fixture
+    def heard(self, speaker: LoudSpeaker, replies: list[bytes]) -> Heard:
+        def heard() -> int:
+            until(lambda: not speaker.speaking)
+            return len(replies)
+
+        return heard
+
+
+class TestPageKeys(PressedKeysContract):
+    """Taps on the page, beside a keyboard that nobody touches."""
+
+    @pytest.fixture
+    def keys(self, floor: PageFloor) -> Keys:
+        Page(floor)
+        return EitherKeys(NoKeys(), floor)
+
+    @pytest.fixture
+    def press(self, keys: Keys, floor: PageFloor) -> Callable[[], None]:
+        return lambda: floor.key(PHONE)

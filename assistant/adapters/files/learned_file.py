@@ -1,16 +1,34 @@
 """Keeps what was learned of grinders and people between jobs: one small JSON file per machine."""
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 
 import platformdirs
-from pydantic import TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
 from assistant.adapters.files.whole_file import write_whole
 from assistant.bench.learned import Learned, PersonAndTool
 from assistant.errors import LearnedError
 
-_ENTRIES = TypeAdapter(dict[str, Learned])
+FORM = 2
+"""Form 1, without ``v``, was the entries alone; what it lacks of a ``Learned`` is assumed."""
+
+
+class _Form(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    v: int
+
+
+class _Kept(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    v: int = FORM
+    learned: Mapping[str, Learned]
+
+
+_ANY_FORM = TypeAdapter(_Form | dict[str, Learned])
 
 
 def usual_path() -> Path:
@@ -29,7 +47,7 @@ class LearnedFile:
     def read(self) -> dict[PersonAndTool, Learned]:
         """All entries; none if there is no file yet. Raises LearnedError."""
         try:
-            entries = _ENTRIES.validate_json(self.path.read_bytes())
+            entries = self._entries(self.path.read_bytes())
             return {PersonAndTool.read(text): learned for text, learned in entries.items()}
         except FileNotFoundError:
             return {}
@@ -39,6 +57,17 @@ class LearnedFile:
             raise self._unfit(error.errors()[0]["msg"]) from error
         except ValueError as error:
             raise self._unfit(str(error)) from error
+
+    def _entries(self, data: bytes) -> dict[str, Learned]:
+        form = _ANY_FORM.validate_json(data)
+        if not isinstance(form, _Form):
+            return form
+        if form.v > FORM:
+            raise LearnedError(
+                f"{self.path} was written by a newer Leafcall (form {form.v}): use that one, or "
+                "erase it with 'leafcall learned --forget'."
+            )
+        return dict(_Kept.model_validate_json(data).learned)
 
     def _unfit(self, why: str) -> LearnedError:
         return LearnedError(
@@ -72,6 +101,7 @@ class LearnedFile:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             named = {str(key): learned for key, learned in entries.items()}
-            write_whole(self.path, _ENTRIES.dump_json(named, indent=1))
+            kept = _Kept(learned=named).model_dump_json(indent=1)
+            write_whole(self.path, kept.encode("utf-8"))
         except OSError as error:
             raise LearnedError(f"{self.path} cannot be written: {error.strerror}.") from error
