@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from assistant.bench import events as ev
-from assistant.bench.commands import Amend, Command, Pick, Report, Undo
+from assistant.bench.commands import Amend, Answer, Command, Pick, Report, Undo
 from assistant.bench.decisions import asked_first, asked_of_earlier, corrected, decide
 from assistant.bench.interpretation import Rejection, interpret
 from assistant.bench.job import Job
@@ -178,7 +178,7 @@ class Dialogue:
                 command = corrected(unnoted, command.number, self.state.the_job.unit)
             made = decide(self.state, command)
         except CommandNotAllowed as refused:
-            if not isinstance(command, Amend | Undo):
+            if not isinstance(command, Amend | Undo | Answer):
                 self._unnoted = command
             if not meant.sure:
                 return self._reject(call, Rejection(Refusal.NOT_SURE, call.heard.words))

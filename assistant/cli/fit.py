@@ -1,18 +1,20 @@
 """Commands that fit rings by voice: from the microphone, from recordings, and the demo."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from assistant.adapters.page.floor import PageFloor
 from assistant.adapters.sound.microphone import Microphone, look_again
 from assistant.adapters.sound.wav_file import WavFile
 from assistant.adapters.terminal.keys import NoKeys, open_keys
 from assistant.adapters.terminal.terminal import Terminal, libraries_silenced
 from assistant.bench.events import ClipKeepingSet
-from assistant.bench.ports import Keys
+from assistant.bench.ports import Keys, Mode
 from assistant.bench.turn_taking import LiveBench, Manners
 from assistant.build.ears import DEFAULT_EAR, Ear, hear_records, open_ear
 from assistant.build.screens import Screen
@@ -34,10 +36,13 @@ from assistant.cli.options import (
     PagePort,
     Plain,
     Speed,
+    TalkFromPage,
 )
 from assistant.cli.running import line_screen, running_session, shown_screen
 from assistant.ear.ports import AudioSource
-from assistant.errors import LeafcallError, TerminalError
+from assistant.errors import LeafcallError, MicrophoneError, SpeakerError, TerminalError
+
+_LOOK_S = 0.05
 
 
 def fit(
@@ -64,40 +69,84 @@ def fit(
     plain: Plain = False,
     page: Page = False,
     page_port: PagePort = USUAL_PAGE_PORT,
+    talk_from_page: TalkFromPage = False,
     keep: KeepCalls = None,
     keep_mb: KeepMb = 200,
 ) -> None:
     """Fit rings by voice: listens to the microphone until 'wrap up' or Ctrl-C."""
-    microphone = Microphone(device)  # first of all: without one there is nothing to begin
+    page = page or talk_from_page
+    # First of all: without a microphone there is nothing to begin.
+    microphone = PageFloor() if talk_from_page else Microphone(device)
+    floor = microphone if isinstance(microphone, PageFloor) else None
     lines = plain or page  # the page is the read-out, and the way to it stays to be seen
     try:
         with (
             libraries_silenced(),
-            shown_screen(page, page_port, plain=lines) as screen,
+            shown_screen(
+                page, page_port, plain=lines, floor=floor,
+                mode=Mode.LISTENING if floor is None else Mode.LOST,
+            ) as screen,
             running_session(
                 job, screen, mute=mute, fresh=fresh, speed=speed, tones=not no_tones,
-                keeping=_keeping(keep, keep_mb),
+                keeping=_keeping(keep, keep_mb), play=None if floor is None else floor.play,
             ) as session,
             open_ear(session.grammar, ear=ear) as opened,
-            open_keys() as keys,
+            open_keys() as typed,
             screen,
         ):  # fmt: skip
-            if key_to_talk and isinstance(keys, NoKeys):
+            if key_to_talk and floor is None and isinstance(typed, NoKeys):
                 raise TerminalError(
                     "--key-to-talk needs a keyboard, and standard input is no terminal: run it in "
                     "a terminal window, or leave the option out."
                 )
-            bench = _take_turns(
-                session, opened, microphone, keys=keys, display=screen,
+            talk = partial(
+                _take_turns, session, opened, display=screen,
                 manners=Manners(headset=headset, key_to_talk=key_to_talk),
-                reopen=lambda: _microphone_again(device),
             )  # fmt: skip
+            if isinstance(microphone, PageFloor):
+                bench = talk(
+                    _talker(microphone, session, screen), keys=EitherKeys(microphone, typed),
+                    reopen=microphone.microphone,
+                )  # fmt: skip
+            else:
+                bench = talk(microphone, keys=typed, reopen=partial(_microphone_again, device))
             try:
                 bench.run()
             finally:
                 bench.source.close()
     finally:
-        microphone.close()
+        if not isinstance(microphone, PageFloor):
+            microphone.close()
+
+
+class EitherKeys:
+    """Keys of the page and of the terminal."""
+
+    def __init__(self, *keys: Keys) -> None:
+        self._keys = keys
+
+    def pressed(self) -> str | None:
+        """A key of either since the last look."""
+        return next((key for one in self._keys if (key := one.pressed()) is not None), None)
+
+
+def _talker(floor: PageFloor, session: Session, screen: Screen) -> AudioSource:
+    """The microphone of the first page that talks; one that comes late is told where it stands."""
+    clock, late = SystemClock(), False
+    while True:
+        try:
+            source = floor.microphone()
+        except MicrophoneError as error:
+            late = True
+            screen.level(None, None, Mode.LOST)
+            Terminal().show(str(error))
+            while floor.who is None:
+                clock.wait(_LOOK_S)
+            continue
+        if late:
+            with suppress(SpeakerError):  # the bench tells of it with the next reply
+                session.speaker.say(session.first.reply.spoken)
+        return source
 
 
 def _microphone_again(device: str | None) -> Microphone:

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 
 from assistant.bench import events as ev
+from assistant.bench.advice import advise
 from assistant.bench.commands import Check
 from assistant.bench.reply_terms import CommandNotAllowed
 from assistant.bench.session import Outcome, Pending, Ring, State, apply, replay
@@ -245,9 +246,20 @@ def test_open_rings_are_those_neither_accepted_nor_spoiled() -> None:
     assert state.open_rings() == ((1, SECOND), (1, TOP), (2, UPPER), (2, SECOND))
 
 
-def test_a_ring_of_another_job_in_a_stored_event_is_not_refused() -> None:
-    strange = after(opened(), tried(15, cylinder=9, position=LOWER))
-    assert strange.ring((9, LOWER)).facts == (Reading(15 * THOU, Feel.GOES),)
+def test_a_ring_of_another_job_in_a_stored_event_is_not_refused_and_does_nothing() -> None:
+    """Found by fuzzing: such a ring at hand stopped every later step."""
+    before = opened()
+    strange = after(before, tried(15, cylinder=9, position=LOWER))
+    assert (strange.rings, strange.here) == (before.rings, before.here)
+    assert advise(strange).key == before.here
+
+
+def test_what_stood_before_the_session_was_opened_is_no_part_of_it() -> None:
+    """Found by fuzzing: taking back an entry from before the opening took the job away."""
+    early = after(State(), tried(15, cylinder=9))
+    state = after(early, ev.SessionOpened(job=small_job(), software="x"))
+    assert (state.rings, state.here, state.before) == ({}, None, None)
+    assert after(state, ev.EntryRetracted(retracted_turn=early.turn)).job == small_job()
 
 
 def test_a_finished_ring_teaches_the_rings_after_it_and_not_itself() -> None:

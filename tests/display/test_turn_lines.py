@@ -41,6 +41,14 @@ def test_a_turn_shows_what_was_heard_what_it_means_the_ring_and_the_answer(
         (["top ring", "ground two", "take that back"], "taken back"),
         (["top ring", "ground three", "make that two"], "taken back; ground 2 thou"),
         (["top ring", "ground twelve"], "asked back before it counts: ground 12 thou"),
+        (
+            ["top ring", "ground twelve", "deburred"],
+            "deburred; asked back before it counts: ground 12 thou",
+        ),
+        (
+            ["top ring", "ground two", "cylinder nine", "take that back"],
+            "asked back before it counts: taking back the entry before",
+        ),
         (["butts"], "butts"),
         (["cylinder two top ring deburred"], "no effect: stray word"),
     ],

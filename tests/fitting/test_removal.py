@@ -102,7 +102,7 @@ def test_cut_that_is_too_risky_is_told_with_its_chance() -> None:
     # Known to a tenth of a thou, 14.8 of a window of 15 to 15.25: half a thou more passes the most
     # with Phi((14.8 + 0.5 - 15.25) / sqrt(0.1^2 + 0.25^2)) = Phi(0.186) = 0.574 (normal tables).
     tight = window(15, 15.25)
-    belief = replace(normal_belief(14.8, 0.1), tried=(goes(14),) * 7)
+    belief = replace(normal_belief(14.8, 0.1), tried=tuple(map(goes, range(8, 15))))
     advice = next_cut(belief, tight, belief.bench)
     assert (advice.reason, advice.cuts) == (CutReason.TOO_RISKY, False)
     assert advice.p_over == pytest.approx(0.574, abs=0.01)
