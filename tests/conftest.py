@@ -1,9 +1,13 @@
-"""Fixtures shared by all tests."""
+"""Fixtures shared by all tests, and the profiles of the property tests.
+
+``python -m pytest --hypothesis-profile=thorough`` tries ten times as many examples.
+"""
 
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from assistant.adapters.files import data_files
 from assistant.bench.job import Job
@@ -15,6 +19,13 @@ from tests.command_line import Ran, Run, leafcall
 from tests.fakes import Bench, FakeClock, MemoryStore, metric_job, small_job
 
 ROOT = Path(__file__).resolve().parent.parent
+
+# A slow or busy machine is no fault of what is tested: neither an example nor drawing one is timed.
+settings.register_profile(
+    "usual", max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile("thorough", settings.get_profile("usual"), max_examples=1000)
+settings.load_profile("usual")
 
 
 @pytest.fixture(scope="session")

@@ -127,7 +127,7 @@ def record(
         Uttered([(words, 1.0)], facts, 0.05, 0.5, 0.75, level_db, 0.5, 1.5, 1.8, 0.01)
         for words in heard
     ]
-    return Record("own", "none", group, f"{group}-0001", "somebody", said, "pink", 5.0, 0.0, 0.0,
+    return Record("own", group, f"{group}-0001", "somebody", said, "pink", 5.0, 0.0, 0.0,
                   0.5, 1.5, 2.5, 0.4, 100.0, uttered)  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""From a sound file to what was heard, with the real denoiser and the real recogniser."""
+"""From a sound file to what was heard, with the real speech detector and recogniser."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -7,11 +7,10 @@ import numpy as np
 import pytest
 import soundfile
 
-from assistant.adapters.sound.rnnoise import PassThrough, RNNoise
 from assistant.adapters.sound.wav_file import WavFile
-from assistant.build.ears import DEFAULT_EAR, open_recognizer
+from assistant.build.ears import DEFAULT_EAR, open_detector, open_recognizer
 from assistant.ear.listener import Listener
-from assistant.ear.ports import Recognizer
+from assistant.ear.ports import Recognizer, Standing
 from assistant.ear.utterance import SAMPLE_RATE_HZ, Heard, Utterance
 from tests.benchmarks.noises import add_noise, end_of_speech_s
 from tests.contract.recognizer_contract import FOREIGN, GRAPH, SENTENCES
@@ -57,27 +56,29 @@ def bench_talk(
     return ends
 
 
-def hear(
-    path: Path, recognizer: Recognizer, front_end: RNNoise | PassThrough
-) -> list[tuple[Utterance, Heard]]:
+class Known:
+    """Only whole sentences are known."""
+
+    def standing(self, words: tuple[str, ...], heard: Heard | None = None) -> Standing:
+        return Standing.WHOLE if " ".join(words) in SENTENCES else Standing.NONE
+
+
+def hear(path: Path, recognizer: Recognizer) -> list[tuple[Utterance, Heard]]:
     source = WavFile(path)
-    complete = {tuple(sentence.split()) for sentence in SENTENCES}
-    listener = Listener(source, front_end, recognizer, is_complete=lambda words: words in complete)
+    listener = Listener(source, open_detector(), recognizer, Known())
     calls = list(listener.calls())
     assert listener.stream_s == pytest.approx(source.sound.length_s, abs=0.01)
     return calls
 
 
-@pytest.mark.parametrize("front_end", [RNNoise, PassThrough])
 @pytest.mark.parametrize("rate_hz", [16_000, 44_100])
 def test_every_call_of_a_recording_is_heard_at_its_time(
     tmp_path: Path,
     recognizer: Recognizer,
-    front_end: type[RNNoise | PassThrough],
     rate_hz: int,
 ) -> None:
     ends = bench_talk(tmp_path / "bench.wav", rate_hz=rate_hz)
-    calls = hear(tmp_path / "bench.wav", recognizer, front_end())
+    calls = hear(tmp_path / "bench.wav", recognizer)
     assert [" ".join(heard.words) for _, heard in calls] == list(CALLS)
     assert all(heard.score > 0.5 for _, heard in calls)
     assert [u.end_s for u, _ in calls] == pytest.approx(ends, abs=0.15)
@@ -85,18 +86,16 @@ def test_every_call_of_a_recording_is_heard_at_its_time(
     assert max(waits) < 0.3  # complete sentences: the short hang, not the long one
 
 
-def test_the_denoiser_carries_the_calls_through_noise(
-    tmp_path: Path, recognizer: Recognizer
-) -> None:
+def test_calls_are_found_and_heard_in_noise(tmp_path: Path, recognizer: Recognizer) -> None:
     ends = bench_talk(tmp_path / "noisy.wav", snr_db=15.0)
-    calls = hear(tmp_path / "noisy.wav", recognizer, RNNoise())
+    calls = hear(tmp_path / "noisy.wav", recognizer)
     assert [" ".join(heard.words) for _, heard in calls] == list(CALLS)
     assert [u.end_s for u, _ in calls] == pytest.approx(ends, abs=0.15)
 
 
 def test_talk_that_is_not_for_it_passes(tmp_path: Path, recognizer: Recognizer) -> None:
     soundfile.write(tmp_path / "talk.wav", np.tile(clip(FOREIGN), 2), SAMPLE_RATE_HZ)
-    for _, heard in hear(tmp_path / "talk.wav", recognizer, RNNoise()):
+    for _, heard in hear(tmp_path / "talk.wav", recognizer):
         assert not heard.words or heard.score < 0.5
 
 
@@ -108,5 +107,5 @@ def test_noise_alone_is_never_an_accepted_call(
 
     sound = 0.05 * make_noise(noise, 4 * SAMPLE_RATE_HZ, 3)
     soundfile.write(tmp_path / "noise.wav", sound, SAMPLE_RATE_HZ)
-    for _, heard in hear(tmp_path / "noise.wav", recognizer, RNNoise()):
+    for _, heard in hear(tmp_path / "noise.wav", recognizer):
         assert not heard.words or heard.score < 0.5

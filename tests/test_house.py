@@ -26,7 +26,6 @@ CALLED_BY_LIBRARIES = {
 """Decorators (pydantic's) whose functions a library calls."""
 
 WITHOUT_USER = {
-    "assistant.adapters.page.server.PageServer.send": "the voice of a phone is to use it",
     "assistant.cli.__init__.main": "the entry point of pyproject.toml",
     "assistant.cli.__init__.Commands.get_command": "typer calls it",
     "assistant.cli.__init__.Commands.list_commands": "typer calls it",

@@ -54,8 +54,7 @@ ADAPTERS_THIRD = {
     "starlette.routing", "starlette.websockets", "uvicorn",
 }  # fmt: skip
 SOUND_LIBRARIES = {
-    "espeakng_loader", "pyrnnoise", "pyttsx3", "sounddevice", "soundfile", "soxr",
-    "vosk",
+    "espeakng_loader", "pyttsx3", "sounddevice", "soundfile", "soxr", "vosk",
 }  # fmt: skip
 WORLD_CALLS = {"open", "print", "input", "exec", "eval", "breakpoint", "__import__"}
 WORLD_METHODS = {
@@ -216,7 +215,7 @@ def test_sound_libraries_are_known_to_adapters_only() -> None:
 def test_libraries_that_act_on_import_are_imported_inside_functions() -> None:
     # sounddevice loads PortAudio, vosk and pyttsx3 load libraries and reach for the world.
     # The extra 'page' may not be there.
-    early = {"sounddevice", "vosk", "pyttsx3", "espeakng_loader", "pyrnnoise",
+    early = {"sounddevice", "vosk", "pyttsx3", "espeakng_loader",
              "cryptography", "segno", "starlette", "uvicorn"}  # fmt: skip
 
     def wrong(path: Path) -> set[str]:

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-HEAVY = ("vosk", "sounddevice", "pyttsx3", "espeakng_loader", "pyrnnoise",
-         "requests", "matplotlib")  # fmt: skip
+HEAVY = ("vosk", "sounddevice", "pyttsx3", "espeakng_loader", "requests", "matplotlib")  # fmt: skip
 BLOCK = (
     "import socket, sys\n"
     "def refuse(*_, **__): raise AssertionError('a socket was opened')\n"

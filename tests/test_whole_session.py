@@ -156,7 +156,7 @@ def test_what_is_misheard_is_noticed_in_the_replies_and_put_right(
     assert standing(bench.store.events) == person.ledger
 
 
-@pytest.mark.parametrize("seed", [5, 7])
+@pytest.mark.parametrize("seed", [6, 7])
 def test_an_entry_that_the_ear_was_not_sure_of_is_never_said_twice(
     grammar: Grammar, wording: Wording, seed: int
 ) -> None:

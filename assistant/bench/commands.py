@@ -211,7 +211,8 @@ def command_from(parsed: Parsed, unit: Unit) -> Command:
                 )
                 return Report(_place(parsed), readings, tuple(parts for parts, _ in stacks))
             case "ground":
-                return Ground(from_called(_number(parsed, "feed"), unit))
+                slot = "one" if parsed.values("one") else "feed"
+                return Ground(from_called(_number(parsed, slot), unit))
             case "strokes":
                 return Filed(int(_number(parsed, "count")))
             case "done":

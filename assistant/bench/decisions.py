@@ -21,10 +21,11 @@ from assistant.bench.reply_terms import (
     Refusal,
 )
 from assistant.bench.session import Outcome, State, with_ring_event
-from assistant.fitting.doubt import DoubtKind, doubt, fits_instead
+from assistant.fitting.doubt import DoubtKind, doubt_after, fits_instead
 from assistant.fitting.facts import Reading
-from assistant.fitting.removal import CutReason, next_cut
-from assistant.units import from_called
+from assistant.fitting.removal import CutReason, next_cut, p_over_after
+from assistant.fitting.targets import HAIR_NM
+from assistant.units import Unit, from_called
 
 
 def decide(state: State, command: Command) -> tuple[ev.Event, ...]:
@@ -68,8 +69,8 @@ def decide(state: State, command: Command) -> tuple[ev.Event, ...]:
             return _leave(state, ev.RingSkipped)
         case cmd.Checked(check=check):
             cylinder, position = _at_hand(state)
-            event = ev.RingChecked(cylinder=cylinder, position=position, check=check)
-            return _entry(state, (event,))
+            checked = ev.RingChecked(cylinder=cylinder, position=position, check=check)
+            return (*_entry(state, (checked,)), *_asked_again(state, key=(cylinder, position)))
         case cmd.Ground(feed_nm=feed_nm):
             cylinder, position = _at_hand(state)
             if state.the_job.grinder.kind is not GrinderKind.DIAL:
@@ -135,6 +136,23 @@ def _resolve(state: State, place: Place | None) -> RingKey:
         rings = tuple(job.order)
         raise CommandNotAllowed(Refusal.NO_SUCH_RING, ring=place.position, rings=rings)
     return (cylinder, place.position)
+
+
+def corrected(report: Report, number: Decimal, unit: Unit) -> Report:
+    """A report that was refused for a leaf, its last leaf replaced."""
+    leaf_nm = from_called(number, unit)
+    last = Reading(leaf_nm, report.readings[-1].feel)
+    return replace(
+        report, readings=(*report.readings[:-1], last), parts_nm=(*report.parts_nm[:-1], (leaf_nm,))
+    )
+
+
+def asked_of_earlier(state: State, made: tuple[ev.Event, ...]) -> tuple[ev.Event, ...]:
+    """What ``decide`` found for taking back or correcting the last entry, as a question: the call
+    just before was refused, so the builder may have meant that one, and nothing of it was noted."""
+    if not isinstance(made[0], ev.EntryRetracted):
+        return made
+    return (_question(QuestionReply.EARLIER, _of(state.last_entry[-1].key), made),)
 
 
 def asked_first(made: tuple[ev.Event, ...], words: Sequence[str]) -> tuple[ev.Event, ...]:
@@ -220,6 +238,16 @@ def _entry(state: State, proposed: tuple[ev.RingEvent, ...]) -> tuple[ev.Event, 
     return proposed
 
 
+def _asked_again(state: State, *, key: RingKey) -> tuple[ev.QuestionAsked, ...]:
+    """The open question once more: a check of its ring is no answer, and drops no reading."""
+    waiting = state.pending
+    if waiting is None or waiting.about in _OF_PLACE or state.ring(key).outcome is not None:
+        return ()
+    if any(event.key != key for event in waiting.events if isinstance(event, ev.RingEvent)):
+        return ()
+    return (ev.QuestionAsked(about=waiting.about, facts=waiting.facts, pending=waiting.events),)
+
+
 def _of(key: RingKey, *, said: str | None = None) -> QuestionFacts:
     return QuestionFacts(cylinder=key[0], ring=key[1], said=said)
 
@@ -241,7 +269,9 @@ def _doubt_of(
     match event:
         case ev.LeafTried(leaf_nm=leaf_nm, feel=feel, leaves=leaves):
             reading = Reading(leaf_nm, feel, leaves=leaves)
-            found = doubt(state.belief(key), reading)
+            found = doubt_after(
+                state.ring(key).facts, reading, state.bench(key), window=state.window(key)
+            )
             if found is None:
                 return None
             facts = QuestionFacts(cylinder=key[0], ring=key[1], leaf_nm=leaf_nm, feel=feel)
@@ -257,6 +287,12 @@ def _doubt_of(
             elif found.likely_nm:
                 facts = facts.model_copy(update={"likely_nm": found.likely_nm[0]})
             return _DOUBTS[found.kind], facts
+        case ev.MetalGround(feed_nm=feed_nm) if _may_go_over_unmeasured(state, key, feed_nm):
+            facts = QuestionFacts(cylinder=key[0], ring=key[1], feed_nm=feed_nm)
+            return QuestionReply.SECOND_CUT, facts
+        case ev.StrokesFiled(strokes=strokes) if _may_go_over_unmeasured(state, key, strokes):
+            facts = QuestionFacts(cylinder=key[0], ring=key[1], strokes=strokes)
+            return QuestionReply.SECOND_STROKES, facts
         case ev.MetalGround(feed_nm=feed_nm):
             window, belief = state.window(key), state.belief(key)
             too_far = (
@@ -273,6 +309,19 @@ def _doubt_of(
                 facts = QuestionFacts(cylinder=key[0], ring=key[1], strokes=strokes)
                 return QuestionReply.MANY_STROKES, facts
     return None
+
+
+_COULD_GO_OVER = 0.01
+"""Chance from which a second cut without a leaf between is asked back (no source)."""
+
+
+def _may_go_over_unmeasured(state: State, key: RingKey, units: int) -> bool:
+    """Whether a cut after a cut, no leaf tried between, could end above the most."""
+    window = state.window(key)
+    if window.most_nm is None or state.ring(key).measured is not False:
+        return False
+    belief = state.belief(key)
+    return belief.seen and p_over_after(belief, units, window.most_nm + HAIR_NM) > _COULD_GO_OVER
 
 
 _OF_PLACE = (QuestionReply.OPEN_AGAIN, QuestionReply.ANOTHER_RING)

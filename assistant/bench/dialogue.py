@@ -8,21 +8,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from assistant.bench import events as ev
-from assistant.bench.advice import Step, advise
-from assistant.bench.commands import (
-    Accept,
-    Amend,
-    Check,
-    Checked,
-    Command,
-    Filed,
-    Ground,
-    Pick,
-    Report,
-    command_from,
-)
-from assistant.bench.decisions import asked_first, decide
-from assistant.bench.interpretation import Rejection, Understood, interpret
+from assistant.bench.commands import Amend, Answer, Command, Pick, Report, Undo
+from assistant.bench.decisions import asked_first, asked_of_earlier, corrected, decide
+from assistant.bench.interpretation import Rejection, interpret
 from assistant.bench.job import Job
 from assistant.bench.learned import Learned
 from assistant.bench.ports import Clock, EventStore, Speaker, Tone
@@ -35,14 +23,16 @@ from assistant.bench.reply import (
 )  # fmt: skip
 from assistant.bench.reply_terms import CommandNotAllowed, DoneReply, Refusal
 from assistant.bench.session import State, apply
+from assistant.bench.standing import CallStanding, is_taken
 from assistant.bench.wording import Reply, Wording, join
 from assistant.ear.utterance import Heard
 from assistant.errors import JobError, LogError, SpeakerError
-from assistant.fitting.facts import Feel
 from assistant.language.grammar import Grammar
 
 _NOT_FOR_IT = (Refusal.FOREIGN, Refusal.STANDING_BY, Refusal.OVER_THE_REPLY)
 """Refusals of what somebody said to somebody else, or of what may be an echo."""
+
+_REPAIRS = {"amend", "undo"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +105,7 @@ class Dialogue:
         self._speaker = speaker
         self._show = show
         self._voice_lost = False
+        self._unnoted: Command | Refusal | None = None  # the last call, if nothing of it was noted
         self.state = state
 
     def open(
@@ -160,49 +151,10 @@ class Dialogue:
         call = Call(Heard((), 1.0), source="start")
         return self._act(call, None, None, made, lambda after: self._opening(made, after))
 
-    def expects(self, words: tuple[str, ...]) -> bool:
-        """Whether no more is to come after ``words``, though the grammar has more to say.
-
-        The cut that was advised, or leaves that tell enough: the last one snug, or one that goes
-        and one that does not.
-        """
-        parsed = self._grammar.parse(words)
-        if parsed is None:
-            return False
-        command = command_from(parsed, self.state.the_job.unit)
-        if isinstance(command, Report):
-            feels = {reading.feel for reading in command.readings}
-            goes, does_not = {Feel.DROPS, Feel.GOES}, {Feel.ALMOST, Feel.NO_GO}
-            snug = command.readings[-1].feel is Feel.SNUG
-            return snug or bool(feels & goes and feels & does_not)
-        return self._advised(command)
-
-    def trusts(self, heard: Heard) -> bool:
-        """Whether what was heard would be taken as it is, all that is plausible now weighed."""
-        meant = interpret(heard, self._grammar, self.state)
-        return isinstance(meant, Understood) and self._takes(meant)
-
-    def _takes(self, meant: Understood) -> bool:
-        """Surely heard; or less surely, but just what the bench has told the builder to do.
-
-        Few other calls are misheard as just that one: what is left of the doubt is small.
-        """
-        return meant.sure or self._advised(meant.command)
-
-    def _advised(self, command: Command) -> bool:
-        """Whether the command tells of the cut, the check or the acceptance that was advised."""
-        if self.state.here is None:
-            return False
-        match command:
-            case Ground(feed_nm=feed_nm):
-                return feed_nm == advise(self.state).feed_nm
-            case Filed(strokes=strokes):
-                return strokes == advise(self.state).strokes
-            case Checked(check=Check.DEBURRED | Check.SQUARE | Check.ENDS_SQUARE):
-                return advise(self.state).step in (Step.AFTER_CUT, Step.DRESS, Step.ENDS)
-            case Accept():
-                return advise(self.state).step is Step.ACCEPT
-        return False
+    @property
+    def standings(self) -> CallStanding:
+        """What the ear asks in a pause: how far words are towards a call that is taken here."""
+        return CallStanding(self._grammar, lambda: self.state)
 
     def take(self, call: Call) -> Turn:
         """One call: understand it, decide, write it down, show it, answer it."""
@@ -216,23 +168,34 @@ class Dialogue:
             return self.tell("sound lost", call=call)
         meant = interpret(call.heard, self._grammar, self.state, typed=call.typed)
         if isinstance(meant, Rejection):
+            repairs = self._grammar.begun(call.heard.words) & _REPAIRS
+            if not repairs and meant.reason not in (*_NOT_FOR_IT, Refusal.NOTHING):
+                self._unnoted = meant.reason
             return self._reject(call, meant)
+        command, unnoted = meant.command, self._unnoted
         try:
-            made = decide(self.state, meant.command)
+            if isinstance(command, Amend) and isinstance(unnoted, Report):
+                command = corrected(unnoted, command.number, self.state.the_job.unit)
+            made = decide(self.state, command)
         except CommandNotAllowed as refused:
+            if not isinstance(command, Amend | Undo | Answer):
+                self._unnoted = command
             if not meant.sure:
                 return self._reject(call, Rejection(Refusal.NOT_SURE, call.heard.words))
             reply = reply_to_refusal(refused, self._wording, self.state.the_job.unit)
             return self._act(call, None, refused.refusal, (), lambda _: reply, tone=Tone.AGAIN)
-        taken = self._takes(meant)
+        self._unnoted = None
+        if unnoted is not None and isinstance(command, Amend | Undo):
+            made = asked_of_earlier(self.state, made)
+        taken = is_taken(meant, self.state)
         if not taken:
             made = asked_first(made, meant.parsed.words)
-        command: Command = meant.command
+        before = self.state
         return self._act(
             call, meant.parsed.command, None, made,
             lambda after: join(
                 [self._dropped(command, made, after),
-                 reply_to_turn(command, made, after, self._wording)]
+                 reply_to_turn(command, made, before, after, self._wording)]
             ),
             tone=Tone.HEARD if taken else Tone.AGAIN,
         )  # fmt: skip
@@ -278,7 +241,7 @@ class Dialogue:
         )  # fmt: skip
 
     def _opening(self, made: tuple[ev.Event, ...], after: State) -> Reply:
-        return reply_to_turn(Pick(None), made, after, self._wording)
+        return reply_to_turn(Pick(None), made, self.state, after, self._wording)
 
     def _act(
         self,

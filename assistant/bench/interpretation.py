@@ -296,7 +296,7 @@ def _unparsed(words: tuple[str, ...], grammar: Grammar) -> Rejection:
         return Rejection(Refusal.OTHER_UNIT, words, {"unit": grammar.unit.call_symbol})
     if fit == 0:
         return Rejection(Refusal.UNKNOWN_WORDS, words, {"said": said})
-    follow = tuple(sorted(grammar.next_words(words[:fit])))
+    follow = grammar.options(words[:fit])
     facts: dict[str, Fact] = {
         "said": said,
         "begin": " ".join(words[:fit]),

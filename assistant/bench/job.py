@@ -405,6 +405,10 @@ class Job(_Frozen):
             for position in self.order:
                 yield cylinder, position
 
+    def has(self, cylinder: int, position: RingPosition) -> bool:
+        """Whether the job has this ring."""
+        return 1 <= cylinder <= self.cylinders and position in self.order
+
     def doubts(self) -> tuple[str, ...]:
         """What is allowed but unusual, one sentence each: to be shown, not to be obeyed.
 

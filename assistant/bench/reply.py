@@ -1,12 +1,14 @@
 """Which replies a turn gets: what was entered, the answer or question, the next step."""
 
+from collections.abc import Sequence
+
 from assistant.bench import events as ev
 from assistant.bench.advice import Advice, Step, advise
 from assistant.bench.chances import told_risk, told_share
 from assistant.bench.commands import Ask, Check, Command, Question
-from assistant.bench.gap_words import is_guess
+from assistant.bench.gap_words import GapKind, is_guess, told_gap
 from assistant.bench.interpretation import Rejection
-from assistant.bench.plan import BAND_SHARE, RingKey
+from assistant.bench.plan import RingKey
 from assistant.bench.reply_terms import (
     AdviceReply,
     AnswerReply,
@@ -33,7 +35,7 @@ from assistant.fitting.removal import is_narrow
 from assistant.fitting.targets import Window
 from assistant.units import Unit, round_to
 
-_MOST_DROPPED = 3
+_MOST_TOLD = 3
 
 
 def reply_to_rejection(rejection: Rejection, wording: Wording, unit: Unit) -> Reply:
@@ -47,18 +49,25 @@ def reply_to_refusal(refused: CommandNotAllowed, wording: Wording, unit: Unit) -
 
 
 def reply_to_turn(
-    command: Command, new_events: tuple[ev.Event, ...], after: State, wording: Wording
+    command: Command,
+    new_events: tuple[ev.Event, ...],
+    before: State,
+    after: State,
+    wording: Wording,
 ) -> Reply:
     """What to answer to a command that was taken: what was entered, then the next step."""
     if isinstance(command, Ask):
         return _answer(command.question, after, wording)
     opened = any(isinstance(e, ev.SessionOpened | ev.SessionResumed) for e in new_events)
     asked = after.pending if any(isinstance(e, ev.QuestionAsked) for e in new_events) else None
-    if asked is not None and not opened:
-        return reply_to_pending(asked, after, wording)
     corrected = any(isinstance(event, ev.RingEvent) for event in new_events)
     told = [event for event in new_events if not (opened and isinstance(event, ev.VoiceSet))]
-    said = [_done(event, after, wording, corrected=corrected) for event in told]
+    said = [
+        _retracted(before, after, wording)
+        if isinstance(event, ev.EntryRetracted) and not corrected
+        else _done(event, after, wording)
+        for event in told
+    ]
     if not opened and any(isinstance(event, _NO_ADVICE) for event in new_events):
         return join(said)
     if asked is not None:
@@ -68,14 +77,32 @@ def reply_to_turn(
 
 def reply_to_dropped(waiting: Pending, state: State, wording: Wording) -> Reply:
     """That the entry of a question which nobody answered does not count."""
-    unit = state.the_job.unit
     entry = [event for event in waiting.events if isinstance(event, ev.RingEvent)]
+    if not entry:
+        return Reply("", "")
+    unit = state.the_job.unit
+    facts = {"entry": _in_short(entry, wording, unit)}
+    return wording.fill(DoneReply.NOT_COUNTED, unit, facts)
+
+
+def _in_short(entry: Sequence[ev.RingEvent], wording: Wording, unit: Unit) -> Reply:
+    """An entry in a few words: the ring taken up on the way goes without saying."""
     said = [event for event in entry if not isinstance(event, ev.RingPicked)]
-    lines = [entry_line(event, wording, unit) for event in said[:_MOST_DROPPED] or entry]
-    entries = Reply(
-        ", ".join(line.spoken for line in lines), ", ".join(line.shown for line in lines)
-    )
-    return wording.fill(DoneReply.NOT_COUNTED, unit, {"entry": entries})
+    return _listed(list(said[:_MOST_TOLD]) or list(entry), wording, unit)
+
+
+def _listed(entry: Sequence[ev.RingEvent], wording: Wording, unit: Unit) -> Reply:
+    lines = [entry_line(event, wording, unit) for event in entry]
+    return Reply(", ".join(line.spoken for line in lines), ", ".join(line.shown for line in lines))
+
+
+def _retracted(before: State, after: State, wording: Wording) -> Reply:
+    """That an entry was taken back, and which."""
+    unit = after.the_job.unit
+    facts: dict[str, Fact | Reply] = {"entry": _in_short(before.last_entry, wording, unit)}
+    if after.here is None:
+        return wording.fill(DoneReply.RETRACTED_ALL, unit, facts)
+    return wording.fill(DoneReply.RETRACTED, unit, {**facts, "place": wording.place(after.here)})
 
 
 _NO_ADVICE = (
@@ -86,8 +113,11 @@ _NO_ADVICE = (
 
 def reply_to_trouble(about: ev.Trouble, state: State, wording: Wording) -> Reply:
     """What to say of a trouble of the machine, or of its end."""
-    places = {"place": wording.place(state.here) if state.here is not None else ""}
-    return wording.trouble(about, state.the_job.unit, places)
+    unit = state.the_job.unit
+    told = wording.trouble(about, unit, {})
+    if state.here is None or about not in ("microphone back", "machine slept"):
+        return told
+    return join([told, wording.fill(DoneReply.PICKED, unit, {"place": wording.place(state.here)})])
 
 
 def reply_to_pending(pending: Pending, state: State, wording: Wording) -> Reply:
@@ -100,7 +130,10 @@ def reply_to_pending(pending: Pending, state: State, wording: Wording) -> Reply:
             f"The log holds the question {pending.about!r}, which this Leafcall cannot ask again: "
             "use the one that wrote it, or begin a new session with --new."
         ) from error
-    return wording.fill(name, unit, _question_facts(about, unit, wording))
+    facts = _question_facts(about, unit, wording)
+    if name is QuestionReply.EARLIER:
+        facts["entry"] = _in_short(state.last_entry, wording, unit)
+    return wording.fill(name, unit, facts)
 
 
 def _question_facts(about: QuestionFacts, unit: Unit, wording: Wording) -> dict[str, Fact | Reply]:
@@ -158,9 +191,12 @@ def reply_to_advice(advice: Advice, state: State, wording: Wording) -> Reply:
         facts |= _verdict_facts(state, advice.key)
     if advice.window is not None:
         facts |= _window_facts(advice.window, unit, wording)
-    if advice.belief is not None and advice.belief.known:
-        sure = advice.step in (Step.ACCEPT, Step.DRESS, Step.LIKELY)
-        facts["gap"] = _gap(advice.belief, unit, wording, sure=sure)
+    if advice.belief is not None and advice.belief.known and advice.window is not None:
+        done = advice.step in (Step.ACCEPT, Step.DRESS, Step.LIKELY)
+        facts["gap"] = _gap(
+            advice.belief, advice.window, unit, wording, done=done,
+            inside=done and advice.step is not Step.LIKELY,
+        )  # fmt: skip
     told = wording.fill(_advice_name(advice, state), unit, facts)
     if advice.elsewhere is None:
         return told
@@ -218,8 +254,12 @@ def _advice_name(advice: Advice, state: State) -> AdviceReply:
             ends = Check.ENDS_SQUARE in ring.checks
             return AdviceReply.DRESS_DEBURR if ends else AdviceReply.DRESS
         case Step.LIKELY:
-            dressed = {Check.DEBURRED, Check.ENDS_SQUARE} <= ring.checks
-            return AdviceReply.LIKELY if dressed or not ring.passes else AdviceReply.LIKELY_DRESS
+            ends = Check.ENDS_SQUARE in ring.checks
+            if (deburred and ends) or not ring.passes:
+                return AdviceReply.LIKELY
+            if deburred:
+                return AdviceReply.LIKELY_DRESS_ENDS
+            return AdviceReply.LIKELY_DRESS_DEBURR if ends else AdviceReply.LIKELY_DRESS
     # A rail that is only not surely long enough, or a gap that is a guess: no rest to name.
     guess = belief is not None and belief.known and is_guess(belief)
     if guess or round_to(advice.more_nm, state.the_job.unit.half_nm) == 0:
@@ -238,23 +278,38 @@ def _window_facts(window: Window, unit: Unit, wording: Wording) -> dict[str, Fac
     return facts
 
 
-def _gap(belief: Belief, unit: Unit, wording: Wording, *, sure: bool) -> Reply:
-    """The gap in a few words: a figure where the band is narrow (with its margin if ``sure``,
-    since measuring is over then), else the band."""
-    low_nm, high_nm = belief.interval_nm(BAND_SHARE)
-    if is_guess(belief) and low_nm < 0:
-        return wording.fill(GapReply.BELOW, unit, {"high_nm": Length(high_nm)})
-    if is_guess(belief):
-        return wording.fill(GapReply.WIDE, unit, {"band": wording.span(low_nm, high_nm, unit)})
-    margin_nm = max(belief.best_nm - low_nm, high_nm - belief.best_nm, unit.half_nm)
-    facts = {
-        "gap_nm": Length(belief.best_nm),
-        "margin_count": Count(round_to(margin_nm, unit.half_nm)),
-    }
-    return wording.fill(GapReply.SURE if sure else GapReply.ABOUT, unit, facts)
+def _gap(
+    belief: Belief, window: Window, unit: Unit, wording: Wording, *, done: bool, inside: bool
+) -> Reply:
+    """The gap in a few words, from the sides from which it is known.
+
+    done: measuring is over, so a figure is told with its margin, and of a rail only that it has its
+    least. inside: surely so; a band that is rounded outwards beyond the window is told as it.
+    """
+    told = told_gap(belief)
+    low, high = Length(told.low_nm or 0), Length(told.high_nm or 0)
+    match told.kind:
+        case GapKind.FIGURE if told.best_nm is not None:
+            margin_nm = max(told.best_nm - low.nm, high.nm - told.best_nm, unit.half_nm)
+            facts: Facts = {
+                "gap_nm": Length(told.best_nm),
+                "margin_count": Count(round_to(margin_nm, unit.half_nm)),
+            }
+            return wording.fill(GapReply.SURE if done else GapReply.ABOUT, unit, facts)
+        case GapKind.OVER if done and window.most_nm is None:
+            return wording.fill(GapReply.AT_LEAST, unit, {"least_nm": Length(window.least_nm)})
+        case GapKind.OVER:
+            return wording.fill(GapReply.OVER, unit, {"low_nm": low})
+        case GapKind.UNDER:
+            name = GapReply.MAY_BUTT if told.may_butt else GapReply.BELOW
+            return wording.fill(name, unit, {"high_nm": high})
+    ends = low.nm, high.nm
+    if inside and window.most_nm is not None and not all(map(window.holds, ends)):
+        ends = window.least_nm, window.most_nm
+    return wording.fill(GapReply.WIDE, unit, {"band": wording.span(*ends, unit)})
 
 
-def _done(event: ev.Event, after: State, wording: Wording, *, corrected: bool) -> Reply:
+def _done(event: ev.Event, after: State, wording: Wording) -> Reply:
     """How an event is confirmed: in as few words as tell a mishearing from the truth."""
     unit = after.the_job.unit
     here = {"place": wording.place(after.here)} if after.here is not None else {}
@@ -263,7 +318,7 @@ def _done(event: ev.Event, after: State, wording: Wording, *, corrected: bool) -
         case ev.SessionOpened():
             return Reply("", "")
         case ev.SessionResumed():
-            name = DoneReply.RESUMED
+            name = DoneReply.RESUMED if here else DoneReply.RESUMED_ALL
         case ev.RingPicked() as picked:
             name, facts["place"] = DoneReply.PICKED, wording.place(picked.key)
         case ev.LeafTried(leaf_nm=leaf_nm, feel=feel):
@@ -283,12 +338,10 @@ def _done(event: ev.Event, after: State, wording: Wording, *, corrected: bool) -
             name = DoneReply.SPOILED
         case ev.RingSkipped():
             name = DoneReply.SKIPPED
-        case ev.EntryRetracted() if corrected:
-            name = DoneReply.CORRECTED
         case ev.EntryRetracted():
-            name = DoneReply.RETRACTED if here else DoneReply.RETRACTED_ALL
+            name = DoneReply.CORRECTED
         case ev.QuestionAnswered(yes=False):
-            name = DoneReply.DROPPED if here else DoneReply.RETRACTED_ALL
+            name = DoneReply.DROPPED if here else DoneReply.DROPPED_ALL
         case ev.ListeningPaused():
             name = DoneReply.STANDING_BY
         case ev.ListeningResumed():
@@ -366,8 +419,7 @@ def _read_back(state: State, facts: Facts, wording: Wording) -> Reply:
     unit = state.the_job.unit
     if not state.last_entry:
         return wording.fill(AnswerReply.READ_BACK_NONE, unit, facts)
-    parts = [entry_line(event, wording, unit) for event in state.last_entry]
-    entry = Reply(", ".join(p.spoken for p in parts), ", ".join(p.shown for p in parts))
+    entry = _listed(state.last_entry, wording, unit)
     return wording.fill(AnswerReply.READ_BACK, unit, {**facts, "entry": entry})
 
 

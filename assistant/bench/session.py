@@ -194,6 +194,8 @@ def apply(state: State, envelope: ev.Envelope) -> State:
     event = envelope.event
     after = replace(state, turn=envelope.turn, seq=envelope.seq)
     if isinstance(event, ev.RingEvent):
+        if state.job is not None and not state.job.has(*event.key):
+            return after  # of a log that was tampered with: no ring of this job
         if envelope.turn == state.entry_turn and state.before is None:
             # The first ring, taken up as the session opens: nobody said so, it is no entry.
             return with_ring_event(after, event)
@@ -206,7 +208,8 @@ def apply(state: State, envelope: ev.Envelope) -> State:
         return with_ring_event(after, event)
     match event:
         case ev.SessionOpened(job=job, start=start):
-            return replace(after, job=job, start=start, entry_turn=envelope.turn)
+            turn = envelope.turn
+            return State(job=job, start=start, entry_turn=turn, turn=turn, seq=envelope.seq)
         case ev.SessionClosed():
             return replace(after, closed=True, pending=None)
         case ev.SessionResumed():
@@ -220,7 +223,8 @@ def apply(state: State, envelope: ev.Envelope) -> State:
         case ev.EntryRetracted(retracted_turn=turn):
             base = _before_turn(state, turn)
             return replace(
-                base, turn=envelope.turn, seq=envelope.seq, pending=None, closed=state.closed,
+                base, job=state.job, start=state.start, turn=envelope.turn, seq=envelope.seq,
+                pending=None, closed=state.closed,
                 last_reply=state.last_reply, listening=state.listening, voice=state.voice,
                 keeping_clips=state.keeping_clips,
                 retracted=state.retracted | {turn},

@@ -13,7 +13,7 @@ from assistant.bench.dialogue import Call, Dialogue, Turn
 from assistant.bench.ports import Clock, Display, Keys, Mode, Speaker
 from assistant.ear.levels import QUIETEST_DB, RunningFloor
 from assistant.ear.listener import Listener
-from assistant.ear.ports import AudioSource
+from assistant.ear.ports import AudioSource, Standings
 from assistant.ear.utterance import FRAME_S, Heard, Samples, Utterance
 from assistant.errors import AudioError
 
@@ -45,9 +45,9 @@ class Manners:
 class LiveBench:
     """The loop of a session by voice.
 
-    listener_of: an ear for a source. call_of: makes the call of an utterance. reopen: finds a
-    microphone again after it was lost, called while nothing is played; None where the source simply
-    ends (recordings).
+    listener_of: an ear for a source, told what knows how far words are towards a call. call_of:
+    makes the call of an utterance. reopen: finds a microphone again after it was lost, called while
+    nothing is played; None where the source simply ends (recordings).
     """
 
     def __init__(
@@ -55,7 +55,7 @@ class LiveBench:
         dialogue: Dialogue,
         source: AudioSource,
         *,
-        listener_of: Callable[[AudioSource], Listener],
+        listener_of: Callable[[AudioSource, Standings], Listener],
         call_of: Callable[[Utterance, Heard, str], Call],
         speaker: Speaker,
         clock: Clock,
@@ -67,7 +67,7 @@ class LiveBench:
         self._dialogue = dialogue
         self._source = source
         self._listener_of = listener_of
-        self._listener = self._listener_to(source)
+        self._listener = listener_of(source, dialogue.standings)
         self._call_of = call_of
         self._speaker = speaker
         self._clock = clock
@@ -86,12 +86,6 @@ class LiveBench:
         self._noise_db = QUIETEST_DB
         self._shown: Mode | None = None
         self._last = (self._clock.now(), self._clock.elapsed_s())
-
-    def _listener_to(self, source: AudioSource) -> Listener:
-        listener = self._listener_of(source)
-        listener.expects = self._dialogue.expects
-        listener.trusts = self._dialogue.trusts
-        return listener
 
     @property
     def source(self) -> AudioSource:
@@ -129,8 +123,7 @@ class LiveBench:
         deaf = self._deaf()
         if deaf:
             self._deaf_until_s = self._listener.stream_s + FRAME_S
-        self._listener.deaf = deaf
-        call = ended or self._listener.take(frame)
+        call = ended or self._listener.take(frame, deaf=deaf)
         if self._manners.headset:
             self._cut_in()
         over = call is not None and self._answer(*call)
@@ -212,7 +205,7 @@ class LiveBench:
             except AudioError:
                 continue
             break
-        self._listener = self._listener_to(self._source)
+        self._listener = self._listener_of(self._source, self._dialogue.standings)
         self._overflows = 0
         self._dialogue.tell("microphone back", self._source.name)
         self._last = (self._clock.now(), self._clock.elapsed_s())

@@ -16,6 +16,8 @@ from assistant.units import Unit, floor_to, show_gap
 
 def hint(words: tuple[str, ...], job: Job, grammar: Grammar) -> str | None:
     """One sentence about typed ``words`` that are no call, None if nothing better can be told."""
+    if grammar.parse(words) is not None:
+        return None  # it was understood; the reply tells why it does not do
     figure = figure_in(words)
     if figure is not None and grammar.numbers is not None:
         place, value = figure

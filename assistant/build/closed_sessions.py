@@ -9,11 +9,15 @@ from itertools import count, groupby
 from pathlib import Path
 
 from assistant.adapters.files.clips import Clips
+from assistant.adapters.files.job_file import read_job
+from assistant.adapters.files.learned_file import LearnedFile, usual_path
 from assistant.adapters.files.session_log import SessionLog, scan_log
 from assistant.adapters.files.sheet_file import read_sheet
 from assistant.bench.events import (
     ClipsForgotten,
     Envelope,
+    Event,
+    RingPicked,
     SessionOpened,
     SessionResumed,
     TroubleNoted,
@@ -21,7 +25,16 @@ from assistant.bench.events import (
 )
 from assistant.bench.log_chain import told_damage
 from assistant.build.log_memory import kept_records
-from assistant.build.sessions import SOFTWARE, SessionFolder, folder_elsewhere, memory_of
+from assistant.build.sessions import (
+    SOFTWARE,
+    LostSession,
+    SessionFolder,
+    folder_elsewhere,
+    fresh_folder,
+    goes_on_elsewhere,
+    learned_key,
+    memory_of,
+)
 from assistant.build.words import load_grammar, load_wording
 from assistant.errors import LogDamaged, LogError, SheetError
 from assistant.record.seal import Form, Seal, Verdict, judge, read_seal
@@ -72,7 +85,7 @@ def forget_sound(folder: SessionFolder) -> Sequence[Path]:
     erased or a part of the session is elsewhere, LogInUse while it is under way, LogDamaged.
     """
     away = folder_elsewhere(folder)
-    if away.log.exists():
+    if goes_on_elsewhere(folder):
         raise LogError(
             f"A part of this session is in {away.path}, because {folder.path} cannot be written. "
             "Bring that back first, then forget again."
@@ -112,8 +125,8 @@ def mend_log(folder: SessionFolder) -> tuple[SessionFolder, Sequence[str]]:
     known = found.events
     if not any(isinstance(one.event, SessionOpened) for one in known):
         raise LogDamaged(
-            f"{folder.log}: {found.damages[0].reason} The line with the job is lost, so it cannot "
-            "be mended: begin anew with --new."
+            f"{folder.log}: {found.damages[0].reason} The line with the job cannot be read, so "
+            "it cannot be mended: begin anew with --new."
         )
     told = told_damage(known, found.damages)
     new = _beside(folder)
@@ -129,10 +142,37 @@ def mend_log(folder: SessionFolder) -> tuple[SessionFolder, Sequence[str]]:
     return new, told
 
 
+def mend_lost(lost: LostSession, job_path: Path) -> tuple[SessionFolder, Sequence[str]]:
+    """A new session in place of one whose log is gone, with a note of that in its log and sheet.
+
+    Returns it and sentences: what is known of the log, and of each ring by a sheet. Raises JobError
+    if the job file is not there, LogError if the session cannot be written.
+    """
+    job, new = read_job(job_path), fresh_folder(job_path)
+    start = LearnedFile(usual_path()).read().get(learned_key(job))
+    told = (
+        lost.told, "What was called out there is missing here: measure every ring before you rely "
+        "on it.",
+    )  # fmt: skip
+    first = next(job.places())
+    events: tuple[Event, ...] = (
+        SessionOpened(job=job, software=SOFTWARE, start=start),
+        RingPicked(cylinder=first[0], position=first[1]),
+        TroubleNoted(about="log damaged", detail=" ".join(told)),
+    )
+    at = datetime.now(UTC)
+    log = SessionLog(new.log, memory_of(new))
+    try:
+        log.append([envelope(one, seq=seq, at=at, turn=0) for seq, one in enumerate(events)])
+    finally:
+        log.close()
+    return new, (*told, *_known_by_sheet(lost.folder, new, log.read()))
+
+
 def _known_by_sheet(
     folder: SessionFolder, new: SessionFolder, known: Sequence[Envelope]
 ) -> Sequence[str]:
-    """What the fullest sheet beside a damaged log tells of each ring and the log does not.
+    """What the fullest sheet beside a damaged or lost log tells of each ring and the log does not.
 
     It cannot become events, for a sheet has no times; the builder reads it and calls it anew.
     """

@@ -1,4 +1,4 @@
-"""Builds an ear: a grammar with a recogniser and a front end for it."""
+"""Builds an ear: a grammar with a recogniser and a speech detector for it."""
 
 import json
 import time
@@ -8,14 +8,20 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from assistant.adapters.files.data_files import shipped
-from assistant.adapters.recognisers.own_model import assurance_data, compiled, usual_cache
+from assistant.adapters.recognisers.own_model import (
+    assurance_data,
+    compiled,
+    detector_data,
+    usual_cache,
+)
 from assistant.adapters.recognisers.vosk_recognizer import VoskRecognizer
-from assistant.adapters.sound.rnnoise import open_front_end
 from assistant.bench.interpretation import refused_by_ear
+from assistant.bench.standing import CallStanding
 from assistant.ear.call_confidence import Judge, Weights, weights_from
 from assistant.ear.listener import Listener
-from assistant.ear.ports import AudioSource, FrontEnd, Recognizer
+from assistant.ear.ports import AudioSource, Recognizer, SpeechDetector, Standings
 from assistant.ear.utterance import Heard, Utterance
+from assistant.ear.voice_activity import DetectorWeights, VoiceActivity
 from assistant.errors import RecognizerError
 from assistant.language.grammar import Grammar
 from assistant.language.sentence_graph import WordGraph
@@ -45,50 +51,39 @@ def open_recognizer(ear: str, graph: WordGraph) -> Recognizer:
     )
 
 
+def open_detector() -> VoiceActivity:
+    """The speech detector of every ear. Raises RecognizerError, AudioError."""
+    return VoiceActivity(DetectorWeights.of(detector_data(shipped("models") / OWN_MODEL)))
+
+
 @dataclass(frozen=True, slots=True)
 class Ear:
-    """A grammar with a recogniser and a front end for it; close it when done.
+    """A grammar with a recogniser and a speech detector for it.
 
-    notice: a sentence to show if hearing is worse than it could be, else empty.
     weights: turn what the recogniser knows into its score; None leaves the score as it is.
     """
 
     grammar: Grammar
-    front_end: FrontEnd
+    detector: SpeechDetector
     recognizer: Recognizer
-    notice: str
     weights: Weights | None = None
 
-    def listener(self, source: AudioSource) -> Listener:
-        """Listens to one source."""
-        self.front_end.reset()
-        numerals = self.grammar.numbers.words if self.grammar.numbers is not None else frozenset()
-
-        def half_said(words: tuple[str, ...]) -> bool:
-            return words[-1] in numerals or self.grammar.may_become_another(words)
-
+    def listener(self, source: AudioSource, standings: Standings | None = None) -> Listener:
+        """Listens to one source. standings: of an open session; None = by the grammar alone."""
+        self.detector.reset()
         judge = None if self.weights is None else Judge(self.weights, self.grammar.meaning)
         return Listener(
-            source, self.front_end, self.recognizer, is_complete=self.grammar.is_complete,
-            may_go_on=self.grammar.may_mean_more, half_said=half_said,
+            source, self.detector, self.recognizer, standings or CallStanding(self.grammar),
             judge=judge, ahead=True,
         )  # fmt: skip
 
 
 @contextmanager
-def open_ear(
-    grammar: Grammar, *, ear: str = DEFAULT_EAR, denoise: bool | None = None
-) -> Iterator[Ear]:
-    """An ear for ``grammar``. Raises RecognizerError.
-
-    denoise: None = as the ear was made: our own model learned to hear in noise and takes the sound
-    as it is, others hear better through the denoiser.
-    """
-    cleaned = ear != DEFAULT_EAR if denoise is None else denoise
+def open_ear(grammar: Grammar, *, ear: str = DEFAULT_EAR) -> Iterator[Ear]:
+    """An ear for ``grammar``. Raises RecognizerError, AudioError."""
     recognizer = open_recognizer(ear, grammar.graph)
     try:
-        front_end, notice = open_front_end(denoise=cleaned)
-        yield Ear(grammar, front_end, recognizer, notice, _weights(ear))
+        yield Ear(grammar, open_detector(), recognizer, _weights(ear))
     finally:
         recognizer.close()
 

@@ -12,7 +12,7 @@ from assistant.adapters.files.session_log import read_log
 from assistant.bench.learned import Learned, PersonAndTool
 from assistant.bench.session import replay
 from assistant.build.log_reader import Found, read_past
-from assistant.build.sessions import folder_elsewhere, session_folders
+from assistant.build.sessions import folder_elsewhere, goes_on_elsewhere, session_folders
 from assistant.history.past_session import PastSession
 from assistant.history.summary import History, Worker, period
 
@@ -25,8 +25,9 @@ def logs_of(places: Sequence[Path]) -> list[Path]:
     for place in places:
         if place.suffix == ".toml" and place.is_file():
             for folder in session_folders(place):
-                away = folder_elsewhere(folder).log  # a whole copy, longer than what is at home
-                named.append(away if away.exists() else folder.log)
+                # Elsewhere it is a whole copy, longer than what is at home.
+                elsewhere = goes_on_elsewhere(folder)
+                named.append(folder_elsewhere(folder).log if elsewhere else folder.log)
         else:
             named.append(place)
     return find_logs(named)

@@ -1,11 +1,13 @@
 """The live page beside a session: what it is told, where it is served, how to get to it."""
 
 import hashlib
+import json
 import queue
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -16,6 +18,7 @@ from assistant.adapters.files.learned_file import usual_path
 from assistant.adapters.files.review_file import open_in_browser
 from assistant.adapters.page.certificate import Certificate, kept_certificate
 from assistant.adapters.page.door import Door, kept_secret
+from assistant.adapters.page.floor import PageFloor
 from assistant.adapters.page.gate import network_address, own_names
 from assistant.adapters.page.qr import qr_lines
 from assistant.adapters.page.server import PageServer, ServedFile, Tls
@@ -133,10 +136,12 @@ def open_page(
     port: int,
     mode: Mode = Mode.LISTENING,
     cautions: Sequence[str] = (),
+    floor: PageFloor | None = None,
 ) -> Iterator[LivePage]:
     """Serve the page: on this machine over http, in the network over https on the port above.
 
-    How to get to it is told on the terminal. Raises LeafcallError if it cannot be served.
+    floor: one page may be microphone and voice; None: pages only watch. How to get to the page is
+    told on the terminal. Raises LeafcallError if it cannot be served.
     """
     folder = usual_path().parent / "page"
     door = Door(kept_secret(folder / "secret"))
@@ -149,8 +154,12 @@ def open_page(
     files, build = _files()
     server = PageServer(
         files, door, build=build, port=port,
-        tls=Tls(certificate.path, certificate.key_path) if address else None,
+        tls=Tls(certificate.path, certificate.key_path) if address else None, floor=floor,
     )  # fmt: skip
+    if floor is not None:
+        floor.send = server.send
+        floor.told = partial(_tell_floor, server)
+        _tell_floor(server, False)
     server.open()
     page = LivePage(server, mode=mode, cautions=cautions)
     try:
@@ -158,6 +167,10 @@ def open_page(
         yield page
     finally:
         page.close()
+
+
+def _tell_floor(server: PageServer, taken: bool) -> None:
+    server.tell("talk", json.dumps({"t": "talk", "taken": taken}))
 
 
 def _tell_where(code: str, address: str | None, port: int, certificate: Certificate) -> None:

@@ -32,13 +32,20 @@ class LogMemory:
 
         A sheet that was altered, or names another log, proves nothing and is left out.
         """
-        heads = list(self._heads.of(found.checks[0]) if found.checks else self._heads.all())
+        heads = self._heads.of(found.checks[0]) if found.checks else self._heads.all()
+        return held_against(found, [*heads, *self._of_sheets()])
+
+    def fullest(self) -> Head | None:
+        """The head, kept or on a sheet, that knows most events of any log that was here."""
+        known = [head for head in (*self._heads.all(), *self._of_sheets()) if head.events]
+        return max(known, key=lambda head: head.events, default=None)
+
+    def _of_sheets(self) -> Iterator[Head]:
         for path, seal in _sheets(self._log.parent):
             if seal is None or not seal.intact or not seal.log_check:
                 continue
             if seal.log_name.rpartition("/")[2] == self._log.name:
-                heads.append(Head(seal.log_events, seal.log_check, path.name))
-        return held_against(found, heads)
+                yield Head(seal.log_events, seal.log_check, path.name)
 
     def keep(self, *, first: str, events: int, check: str) -> None:
         """Remember how far the log goes."""

@@ -32,7 +32,7 @@ SENTENCE = "Leafcall is ready. Fifteen goes, sixteen snug."
 MEASURED_S = 3.0
 _SAMPLE = ("calls/07-fifteen-goes-sixteen-snug.wav", "fifteen goes sixteen snug")
 _PACKAGES = ("numpy", "scipy", "pydantic", "rich", "vosk", "sounddevice", "soundfile", "soxr",
-             "pyrnnoise", "pyttsx3")  # fmt: skip
+             "pyttsx3")  # fmt: skip
 _LONGEST_SPEECH_S = 20.0
 
 Watch = Callable[[float, float], None]
@@ -48,7 +48,6 @@ class Wanted:
 
     folder: Path = Path()
     ear: str = DEFAULT_EAR
-    denoise: bool | None = None
     microphone: bool = True
     device: str | None = None
     sound: Path | None = None
@@ -94,9 +93,7 @@ def _versions() -> Iterator[tuple[str, str | None]]:
         try:
             yield name, metadata.version(name)
         except metadata.PackageNotFoundError:
-            # pyrnnoise has no build for some machines; then it is no need of this package either.
-            if name != "pyrnnoise":
-                yield name, None
+            yield name, None
 
 
 def _clock(folder: Path) -> Finding:
@@ -115,7 +112,7 @@ def _disk(folder: Path) -> Finding:
 def _hearing(wanted: Wanted) -> list[Finding]:
     file, asked = _SAMPLE
     source = WavFile(shipped("sample_audio") / file)
-    with open_ear(load_grammar(), ear=wanted.ear, denoise=wanted.denoise) as ear:
+    with open_ear(load_grammar(), ear=wanted.ear) as ear:
         began, computed_s = time.perf_counter(), time.process_time()
         heard = [h for _, h in ear.listener(source).calls() if h.words]
         wall_s, compute_s = time.perf_counter() - began, time.process_time() - computed_s
@@ -126,7 +123,6 @@ def _hearing(wanted: Wanted) -> list[Finding]:
                 ear.recognizer.name, asked, words, score, compute_s=compute_s,
                 wall_s=wall_s, audio_s=source.sound.length_s,
             ),
-            checkup.denoiser(ear.notice),
         ]  # fmt: skip
 
 

@@ -18,7 +18,6 @@ def hear_again(
     folder: SessionFolder,
     *,
     ear: str = DEFAULT_EAR,
-    denoise: bool | None = None,
     grammar_folder: Path | None = None,
     lost: Callable[[str], None] = lambda _: None,
 ) -> Iterator[HeardAgain]:
@@ -33,7 +32,7 @@ def hear_again(
             f"{folder.log} names no kept call: 'leafcall fit --keep-calls' keeps them from then on."
         )
     grammar = load_grammar(grammar_folder, unit=replay(envelopes).the_job.unit)
-    with open_ear(grammar, ear=ear, denoise=denoise) as opened:
+    with open_ear(grammar, ear=ear) as opened:
 
         def hear(name: str) -> Heard | None:
             # A name out of a log is not trusted to stay within the folder.

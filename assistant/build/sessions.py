@@ -3,7 +3,7 @@
 import glob
 import hashlib
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -22,7 +22,7 @@ from assistant.bench.dialogue import Call, Dialogue, Turn
 from assistant.bench.events import ClipKeepingSet, SessionOpened, VoiceSet
 from assistant.bench.job import Job
 from assistant.bench.learned import PersonAndTool
-from assistant.bench.log_chain import told_damage
+from assistant.bench.log_chain import Head, told_damage
 from assistant.bench.ports import Speaker
 from assistant.bench.session import replay
 from assistant.bench.wording import Wording
@@ -64,6 +64,14 @@ class SessionFolder:
         return self.path / self.log_name
 
     @property
+    def has_log(self) -> bool:
+        """Whether the log is there. Raises LogError if that cannot be told."""
+        try:
+            return self.log.exists()
+        except OSError as error:
+            raise LogError(f"{self.path} cannot be looked into: {error.strerror}.") from error
+
+    @property
     def sheet(self) -> Path:
         """The build sheet as a page."""
         return self.path / "sheet.html"
@@ -85,20 +93,42 @@ class SessionFolder:
 
 
 def session_folders(job_path: Path) -> list[SessionFolder]:
-    """Sessions of a job so far, oldest first, those too that had to be kept elsewhere."""
+    """Sessions of a job so far, oldest first, those too that had to be kept elsewhere.
+
+    Raises LogError if their folder is there and cannot be looked into.
+    """
     home = _home(job_path)
-    found = {path for path in _numbered(home) if (path / "log.jsonl").exists()}
-    for kept in (usual_path().parent / "elsewhere").glob(f"{glob.escape(home.resolve().name)}-*"):
+    found = {path for path in _numbered(home) if SessionFolder(path).has_log}
+    for kept in _kept_elsewhere(home.resolve().name):
         number = kept.name.removeprefix(f"{home.resolve().name}-").partition("-")[0]
         path = home / number
         log = kept / "log.jsonl"
-        if number.isdecimal() and spare_log(path / log.name) == log and log.exists():
+        if number.isdecimal() and spare_log(path / log.name) == log and _seen(log):
             found.add(path)
     return [SessionFolder(path) for path in sorted(found, key=lambda path: int(path.name))]
 
 
+def _kept_elsewhere(home_name: str) -> list[Path]:
+    try:
+        return list((usual_path().parent / "elsewhere").glob(f"{glob.escape(home_name)}-*"))
+    except OSError:  # not ours to look at: nothing of ours is there
+        return []
+
+
 def _numbered(home: Path) -> list[Path]:
-    return [path for path in home.glob("*") if path.is_dir() and path.name.isdecimal()]
+    try:
+        inside = list(home.iterdir())
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    except OSError as error:
+        raise LogError(f"{home} cannot be looked into: {error.strerror}.") from error
+    return [path for path in inside if path.name.isdecimal() and path.is_dir()]
+
+
+def job_of(folder: SessionFolder) -> Path:
+    """The job file whose session a folder holds."""
+    home = folder.path.resolve().parent
+    return home.with_name(f"{home.name.removesuffix('-sessions')}.toml")
 
 
 def _home(job_path: Path) -> Path:
@@ -123,17 +153,59 @@ def _name_here(log: Path) -> str:
     return f"{home.parent.parent.name}-{home.parent.name}-{number}"
 
 
+@dataclass(frozen=True, slots=True)
+class LostSession:
+    """A session whose log is gone. known: what is still known of the log's end."""
+
+    folder: SessionFolder
+    known: Head
+
+    @property
+    def told(self) -> str:
+        """A sentence that tells it."""
+        return (
+            f"The log {self.folder.log} is gone, but {self.known.where} knows of "
+            f"{self.known.events} events in it. Look for it, on a backup or another disk, and put "
+            "it back."
+        )
+
+
+def lost_session(job_path: Path) -> LostSession | None:
+    """The newest session of a job, if its log is gone though a sheet or this computer knows it."""
+    folders = session_folders(job_path)
+    newest = int(folders[-1].path.name) if folders else 0
+    home = _home(job_path)
+    for number in range(int(fresh_folder(job_path).path.name) - 1, newest, -1):
+        lost = lost_at(SessionFolder(home / f"{number:03d}"))
+        if lost is not None:
+            return lost
+    return None
+
+
+def lost_at(folder: SessionFolder) -> LostSession | None:
+    """That session, if its log is gone and something is known of it."""
+    if folder.has_log or goes_on_elsewhere(folder):
+        return None
+    known = memory_of(folder).fullest()
+    return LostSession(folder, known) if known is not None else None
+
+
 def session_to_use(job_path: Path, *, new: bool) -> SessionFolder:
     """The newest session if it has rings to do, else a new one.
 
-    new: always a new one. Raises LogError if the newest log cannot be read, LogInUse if a new one
-    would be a second session under way on one engine.
+    new: always a new one. Raises LogError if the newest log cannot be read, LogDamaged if it is
+    gone, LogInUse if a new one would be a second session under way on one engine.
     """
     folders = session_folders(job_path)
+    if not new and (lost := lost_session(job_path)) is not None:
+        raise LogDamaged(
+            f"{lost.told} Else 'leafcall mend {job_path}' goes on in a new session and tells what "
+            "is known; or begin anew with --new."
+        )
     if folders and not new:
         newest = folders[-1]
-        away = folder_elsewhere(newest)
-        state = replay(read_log(away.log if away.log.exists() else newest.log))
+        elsewhere = goes_on_elsewhere(newest)
+        state = replay(read_log(folder_elsewhere(newest).log if elsewhere else newest.log))
         if state.job is None or state.open_rings():
             return newest
     for folder in folders:
@@ -143,13 +215,13 @@ def session_to_use(job_path: Path, *, new: bool) -> SessionFolder:
                     f"Another session of this job is under way, in {folder.path}: end that one "
                     "first (wrap up, or Ctrl-C in its window)."
                 )
-    return _fresh_folder(job_path, folders)
+    return fresh_folder(job_path)
 
 
-def _fresh_folder(job_path: Path, folders: Sequence[SessionFolder]) -> SessionFolder:
+def fresh_folder(job_path: Path) -> SessionFolder:
     """One that no session has had, even if its log is gone: its sheet or its head may be left."""
     home = _home(job_path)
-    taken = [int(folder.path.name) for folder in folders]
+    taken = [int(folder.path.name) for folder in session_folders(job_path)]
     taken += [int(path.name) for path in _numbered(home) if any(path.iterdir())]
     number = max(taken, default=0) + 1
     while memory_of(fresh := SessionFolder(home / f"{number:03d}")).knows_any():
@@ -241,7 +313,7 @@ def open_session(
 
 def _bring_home(log: SturdyLog, away: SessionFolder, home: SessionFolder) -> None:
     """What is beside a log that has come home: its clips; sheets are written anew at home."""
-    if log.elsewhere or not away.path.is_dir():
+    if log.elsewhere or not _seen(away.path):
         return
     for path in (away.sheet, away.table, away.record):
         with suppress(OSError):
@@ -267,15 +339,23 @@ def _keep_learned(learned: LearnedFile | None, dialogue: Dialogue) -> None:
     learned.keep(learned_key(state.the_job), now)
 
 
-def folder_of(path: Path) -> SessionFolder:
-    """Folder of a session: ``path`` is its log, or a job file (its newest session).
+def folder_of(path: Path, *, told: Callable[[str], None] = lambda _: None) -> SessionFolder:
+    """Folder of a session: ``path`` is its log, or a job file (its newest session that has a log).
+
+    told: is given a sentence if the log of a newer one is gone.
 
     What was left elsewhere is brought home first; the folder elsewhere is given if that cannot be
-    done. Raises JobError if the job has no session yet.
+    done. Raises JobError if the job has no session yet, LogDamaged if its only log is gone.
     """
     if path.suffix == ".jsonl":
         return _settled(SessionFolder(path.parent, path.name))
-    folders = session_folders(path)
+    folders, lost = session_folders(path), lost_session(path)
+    if lost is not None and not folders:
+        raise LogDamaged(f"{lost.told} 'leafcall mend {path}' tells what is known.")
+    if lost is not None:
+        told(f"{lost.told} This is of the session before it.")
+    if not folders and not path.exists():
+        raise JobError(f"There is no file {path}: name a job file, or the log of a session.")
     if not folders:
         raise JobError(f"{path} has no session yet: begin one with 'leafcall fit {path}'.")
     return _settled(folders[-1])
@@ -286,9 +366,21 @@ def folder_elsewhere(folder: SessionFolder) -> SessionFolder:
     return SessionFolder(spare_log(folder.log).parent)
 
 
+def goes_on_elsewhere(folder: SessionFolder) -> bool:
+    """Whether a part of the session is elsewhere; False too where nobody may look."""
+    return _seen(folder_elsewhere(folder).log)
+
+
+def _seen(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError:
+        return False
+
+
 def _settled(folder: SessionFolder) -> SessionFolder:
     away = folder_elsewhere(folder)
-    if not away.log.exists():
+    if not goes_on_elsewhere(folder):
         return folder
     try:
         log = SturdyLog(LogPlace(folder.log, memory_of(folder)), LogPlace(away.log))
@@ -317,8 +409,8 @@ def write_sheet(folder: SessionFolder, wording: Wording) -> tuple[str, ...]:
     if not any(isinstance(envelope.event, SessionOpened) for envelope in found.events):
         if found.damages:
             raise LogDamaged(
-                f"{folder.log}: {found.damages[0].reason} The line with the job is lost, so there "
-                "is nothing to make a sheet of."
+                f"{folder.log}: {found.damages[0].reason} The line with the job cannot be "
+                "read, so there is nothing to make a sheet of."
             )
         raise LogError(f"The log {folder.log} is empty: there is nothing to make a sheet of.")
     damage = told_damage(found.events, found.damages)

@@ -75,6 +75,11 @@ def main() -> None:
         sys.exit(_STOPPED)
     except BrokenPipeError:
         sys.exit(1)
+    except OSError as error:  # a file or folder that no command thought of
+        if error.filename is None:
+            raise
+        terminal.warn(f"leafcall: {error.filename} cannot be used: {error.strerror}.")
+        sys.exit(1)
 
 
 def _version(wanted: bool) -> None:

@@ -27,7 +27,7 @@ from assistant.build.practice_runs import (
     seed_of_now,
 )  # fmt: skip
 from assistant.build.words import load_grammar
-from assistant.cli.ear_options import Denoise, EarName
+from assistant.cli.ear_options import EarName
 from assistant.errors import AudioError, LeafcallError
 from assistant.tryout import practice as practising
 from assistant.tryout.checkup import Finding, Verdict, all_work
@@ -55,14 +55,13 @@ def check(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object, for programs.")] = False,
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
 ) -> None:
     """Try microphone, voice, ear, disk and clock, and say what to change; exit code 1 if broken."""
     terminal = Terminal()
     if job is not None:
         read_job(job)
     wanted = Wanted(
-        folder=job.parent if job is not None else Path(), ear=ear, denoise=denoise,
+        folder=job.parent if job is not None else Path(), ear=ear,
         microphone=not no_microphone, device=device, sound=sound, voice=not mute,
     )  # fmt: skip
     found: list[Finding] = []
@@ -142,7 +141,6 @@ def practice(
         str | None, typer.Option("--microphone", help="Microphone by number or part of its name.")
     ] = None,
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
 ) -> None:
     """Read ten phrases aloud and see what is understood, and what to change. Two minutes."""
     terminal = Terminal()
@@ -155,9 +153,7 @@ def practice(
             # First of all: without one there is nothing to begin.
             microphone = Microphone(device)
             stack.callback(_let_go, microphone)
-        opened = stack.enter_context(open_ear(grammar, ear=ear, denoise=denoise))
-        if opened.notice:
-            terminal.warn(opened.notice)
+        opened = stack.enter_context(open_ear(grammar, ear=ear))
         if again is not None:
             _score_again(terminal, opened, KeptSet(again))
             return

@@ -42,7 +42,7 @@ class _Clip:
     path: Path
 
 
-def run_demo(out: Path, terminal: Terminal, *, ear: str, denoise: bool | None) -> None:
+def run_demo(out: Path, terminal: Terminal, *, ear: str) -> None:
     """Play the sample session into ``out`` (replies, log, sheet) and show it as it goes.
 
     Raises FolderError if ``out`` holds something that is not an earlier demo.
@@ -63,9 +63,7 @@ def run_demo(out: Path, terminal: Terminal, *, ear: str, denoise: bool | None) -
 
     try:
         with open_session(job, speaker=timed, show=show) as session:
-            with open_ear(session.grammar, ear=ear, denoise=denoise) as opened:
-                if opened.notice:
-                    terminal.warn(opened.notice)
+            with open_ear(session.grammar, ear=ear) as opened:
                 for clip in clips:
                     _play(clip, opened, session, timed, tally, terminal)
             write_sheet(session.folder, session.wording)

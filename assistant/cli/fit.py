@@ -1,19 +1,20 @@
 """Commands that fit rings by voice: from the microphone, from recordings, and the demo."""
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from assistant.adapters.page.floor import PageFloor
 from assistant.adapters.sound.microphone import Microphone, look_again
 from assistant.adapters.sound.wav_file import WavFile
 from assistant.adapters.terminal.keys import NoKeys, open_keys
 from assistant.adapters.terminal.terminal import Terminal, libraries_silenced
 from assistant.bench.events import ClipKeepingSet
-from assistant.bench.ports import Keys
+from assistant.bench.ports import Keys, Mode
 from assistant.bench.turn_taking import LiveBench, Manners
 from assistant.build.ears import DEFAULT_EAR, Ear, hear_records, open_ear
 from assistant.build.screens import Screen
@@ -23,7 +24,7 @@ from assistant.build.sessions import (
 )
 from assistant.build.words import load_grammar
 from assistant.cli.demo import run_demo
-from assistant.cli.ear_options import Denoise, EarName
+from assistant.cli.ear_options import EarName
 from assistant.cli.options import (
     USUAL_PAGE_PORT,
     Fresh,
@@ -35,11 +36,13 @@ from assistant.cli.options import (
     PagePort,
     Plain,
     Speed,
+    TalkFromPage,
 )
 from assistant.cli.running import line_screen, running_session, shown_screen
 from assistant.ear.ports import AudioSource
-from assistant.errors import LeafcallError, TerminalError
-from assistant.language.grammar import Grammar
+from assistant.errors import LeafcallError, MicrophoneError, SpeakerError, TerminalError
+
+_LOOK_S = 0.05
 
 
 def fit(
@@ -47,7 +50,6 @@ def fit(
     mute: Mute = False,
     fresh: Fresh = False,
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
     speed: Speed = None,
     device: Annotated[
         str | None, typer.Option("--microphone", help="Microphone by number or part of its name.")
@@ -67,40 +69,84 @@ def fit(
     plain: Plain = False,
     page: Page = False,
     page_port: PagePort = USUAL_PAGE_PORT,
+    talk_from_page: TalkFromPage = False,
     keep: KeepCalls = None,
     keep_mb: KeepMb = 200,
 ) -> None:
     """Fit rings by voice: listens to the microphone until 'wrap up' or Ctrl-C."""
-    microphone = Microphone(device)  # first of all: without one there is nothing to begin
+    page = page or talk_from_page
+    # First of all: without a microphone there is nothing to begin.
+    microphone = PageFloor() if talk_from_page else Microphone(device)
+    floor = microphone if isinstance(microphone, PageFloor) else None
     lines = plain or page  # the page is the read-out, and the way to it stays to be seen
     try:
         with (
             libraries_silenced(),
-            shown_screen(page, page_port, plain=lines) as screen,
+            shown_screen(
+                page, page_port, plain=lines, floor=floor,
+                mode=Mode.LISTENING if floor is None else Mode.LOST,
+            ) as screen,
             running_session(
                 job, screen, mute=mute, fresh=fresh, speed=speed, tones=not no_tones,
-                keeping=_keeping(keep, keep_mb),
+                keeping=_keeping(keep, keep_mb), play=None if floor is None else floor.play,
             ) as session,
-            _ear(session.grammar, ear=ear, denoise=denoise) as opened,
-            open_keys() as keys,
+            open_ear(session.grammar, ear=ear) as opened,
+            open_keys() as typed,
             screen,
         ):  # fmt: skip
-            if key_to_talk and isinstance(keys, NoKeys):
+            if key_to_talk and floor is None and isinstance(typed, NoKeys):
                 raise TerminalError(
                     "--key-to-talk needs a keyboard, and standard input is no terminal: run it in "
                     "a terminal window, or leave the option out."
                 )
-            bench = _take_turns(
-                session, opened, microphone, keys=keys, display=screen,
+            talk = partial(
+                _take_turns, session, opened, display=screen,
                 manners=Manners(headset=headset, key_to_talk=key_to_talk),
-                reopen=lambda: _microphone_again(device),
             )  # fmt: skip
+            if isinstance(microphone, PageFloor):
+                bench = talk(
+                    _talker(microphone, session, screen), keys=EitherKeys(microphone, typed),
+                    reopen=microphone.microphone,
+                )  # fmt: skip
+            else:
+                bench = talk(microphone, keys=typed, reopen=partial(_microphone_again, device))
             try:
                 bench.run()
             finally:
                 bench.source.close()
     finally:
-        microphone.close()
+        if not isinstance(microphone, PageFloor):
+            microphone.close()
+
+
+class EitherKeys:
+    """Keys of the page and of the terminal."""
+
+    def __init__(self, *keys: Keys) -> None:
+        self._keys = keys
+
+    def pressed(self) -> str | None:
+        """A key of either since the last look."""
+        return next((key for one in self._keys if (key := one.pressed()) is not None), None)
+
+
+def _talker(floor: PageFloor, session: Session, screen: Screen) -> AudioSource:
+    """The microphone of the first page that talks; one that comes late is told where it stands."""
+    clock, late = SystemClock(), False
+    while True:
+        try:
+            source = floor.microphone()
+        except MicrophoneError as error:
+            late = True
+            screen.level(None, None, Mode.LOST)
+            Terminal().show(str(error))
+            while floor.who is None:
+                clock.wait(_LOOK_S)
+            continue
+        if late:
+            with suppress(SpeakerError):  # the bench tells of it with the next reply
+                session.speaker.say(session.first.reply.spoken)
+        return source
 
 
 def _microphone_again(device: str | None) -> Microphone:
@@ -128,11 +174,10 @@ def hear(
     keep_mb: KeepMb = 200,
     fresh: Fresh = False,
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
 ) -> None:
     """Fit rings from recordings: the same as 'fit', heard from sound files in order."""
     if as_json:
-        _hear_json(files, grammar, ear=ear, denoise=denoise)
+        _hear_json(files, grammar, ear=ear)
         return
     if grammar is not None:
         raise typer.BadParameter("--grammar goes with --json: a job uses the bench's own grammar.")
@@ -147,7 +192,7 @@ def hear(
             job, line_screen(), mute=not speak, fresh=fresh, speed=None, tones=False,
             keeping=_keeping(keep, keep_mb),
         ) as session,
-        _ear(session.grammar, ear=ear, denoise=denoise) as opened,
+        open_ear(session.grammar, ear=ear) as opened,
     ):  # fmt: skip
         for sound in sounds:
             for warning in sound.sound.warnings:
@@ -157,10 +202,10 @@ def hear(
                 return
 
 
-def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: bool | None) -> None:
+def _hear_json(files: list[Path], folder: Path | None, *, ear: str) -> None:
     terminal = Terminal()
     failed = False
-    with _ear(load_grammar(folder), ear=ear, denoise=denoise) as opened:
+    with open_ear(load_grammar(folder), ear=ear) as opened:
         for path in files:
             try:
                 source = WavFile(path, told=partial(_tell_progress, terminal, path))
@@ -180,14 +225,6 @@ def _hear_json(files: list[Path], folder: Path | None, *, ear: str, denoise: boo
 
 def _tell_progress(terminal: Terminal, path: Path, read_s: float) -> None:
     terminal.warn(f"{path.name}: {read_s / 60:.0f} min heard")
-
-
-@contextmanager
-def _ear(grammar: Grammar, *, ear: str, denoise: bool | None) -> Iterator[Ear]:
-    with open_ear(grammar, ear=ear, denoise=denoise) as opened:
-        if opened.notice:
-            Terminal().warn(opened.notice)
-        yield opened
 
 
 def _take_turns(
@@ -212,7 +249,6 @@ def demo(
         Path, typer.Option("--out", help="Folder for replies, log and sheet.")
     ] = Path("leafcall-demo"),
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
 ) -> None:
     """Hear a whole bench session from the sample sound that ships with Leafcall."""
-    run_demo(folder, Terminal(), ear=ear, denoise=denoise)
+    run_demo(folder, Terminal(), ear=ear)

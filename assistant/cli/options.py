@@ -33,6 +33,13 @@ Page = Annotated[
     bool,
     typer.Option("--page", help="Show it on any screen in the network too: a live page, paired."),
 ]
+TalkFromPage = Annotated[
+    bool,
+    typer.Option(
+        "--talk-from-page",
+        help="A phone's page is microphone and voice in place of this machine's (with --page).",
+    ),
+]
 USUAL_PAGE_PORT = 8470
 PagePort = Annotated[
     int,

@@ -10,7 +10,7 @@ from assistant.adapters.terminal.terminal import Terminal
 from assistant.build.ears import DEFAULT_EAR
 from assistant.build.rehearing import hear_again
 from assistant.build.sessions import folder_of
-from assistant.cli.ear_options import Denoise, EarName
+from assistant.cli.ear_options import EarName
 from assistant.cli.options import LogOrJob
 from assistant.record.rehearing import Understood, Verdict
 
@@ -18,7 +18,6 @@ from assistant.record.rehearing import Understood, Verdict
 def again(
     log: LogOrJob,
     ear: EarName = DEFAULT_EAR,
-    denoise: Denoise = None,
     grammar: Annotated[
         Path | None, typer.Option("--grammar", help="Another grammar folder.")
     ] = None,
@@ -30,9 +29,7 @@ def again(
     terminal = Terminal()
     lost: list[str] = []
     counts: Counter[Verdict] = Counter()
-    for one in hear_again(
-        folder_of(log), ear=ear, denoise=denoise, grammar_folder=grammar, lost=lost.append
-    ):
+    for one in hear_again(folder_of(log), ear=ear, grammar_folder=grammar, lost=lost.append):
         counts[one.verdict] += 1
         if one.verdict is not Verdict.SAME:
             terminal.show(f"call {one.turn}, {one.clip}: {one.verdict.value}")

@@ -10,10 +10,12 @@ from assistant.adapters.files.data_files import page_template
 from assistant.adapters.files.review_file import clip_addresses, show_page
 from assistant.adapters.files.sheet_file import save_sheet
 from assistant.adapters.terminal.terminal import Terminal
+from assistant.bench.events import SessionOpened
 from assistant.bench.log_chain import told_damage
 from assistant.build.sessions import SessionFolder, folder_of, memory_of
 from assistant.build.words import load_grammar, load_wording
 from assistant.cli.options import LogOrJob
+from assistant.errors import LogDamaged
 from assistant.record.review_page import review_page
 from assistant.record.review_text import review_lines
 from assistant.record.session_story import story_of
@@ -33,15 +35,20 @@ def review(
 ) -> None:
     """Write a review page and open it: engine, rings and spoken log of a session."""
     terminal = Terminal()
-    folder = folder_of(log)
+    folder = folder_of(log, told=terminal.warn)
     found = memory_of(folder).scan()
     envelopes = found.events
+    if found.damages and not any(isinstance(one.event, SessionOpened) for one in envelopes):
+        raise LogDamaged(
+            f"{folder.log}: {found.damages[0].reason} The line with the job cannot be read, so "
+            "there is nothing to show."
+        )
     warnings = told_damage(envelopes, found.damages)
     for sentence in warnings:
         terminal.warn(sentence)
     wording = load_wording(load_grammar())
     if as_text:
-        for line in review_lines(envelopes, wording):
+        for line in review_lines(envelopes, wording, local=datetime.astimezone):
             terminal.show(line)
         return
     story = story_of(envelopes, wording)

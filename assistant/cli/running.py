@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from assistant.adapters.files.learned_file import LearnedFile, usual_path
 from assistant.adapters.terminal.terminal import Terminal
@@ -14,6 +15,10 @@ from assistant.build.sessions import Session, SessionFolder, open_session, write
 from assistant.build.words import load_wording
 from assistant.errors import LeafcallError
 
+if TYPE_CHECKING:
+    from assistant.adapters.page.floor import PageFloor
+    from assistant.adapters.sound.loudspeaker import Play
+
 
 def line_screen() -> Screen:
     """Turns as plain lines, after the cautions."""
@@ -22,16 +27,20 @@ def line_screen() -> Screen:
 
 @contextmanager
 def shown_screen(
-    page: bool, port: int, *, plain: bool, mode: Mode = Mode.LISTENING
-) -> Iterator[Screen]:
-    """The screen of this terminal, and the live page beside it if it is wanted."""
+    page: bool, port: int, *, plain: bool, mode: Mode = Mode.LISTENING,
+    floor: "PageFloor | None" = None,
+) -> Iterator[Screen]:  # fmt: skip
+    """The screen of this terminal, and the live page beside it if it is wanted.
+
+    floor: of the page, where one of them is microphone and voice.
+    """
     cautions = load_wording().cautions
     if not page:
         yield open_screen(plain=plain, mode=mode, cautions=cautions)
         return
     from assistant.build.live_page import open_page  # a server: only for who wants one
 
-    with open_page(port=port, mode=mode, cautions=cautions) as live:
+    with open_page(port=port, mode=mode, cautions=cautions, floor=floor) as live:
         yield live.beside(open_screen(plain=plain, mode=mode, cautions=cautions))
 
 
@@ -45,13 +54,15 @@ def running_session(
     speed: int | None,
     tones: bool,
     keeping: ClipKeepingSet | None = None,
+    play: "Play | None" = None,
 ) -> Iterator[Session]:
     """A session that shows and speaks; on the way out it writes the sheet.
 
-    speed: words a minute, None = as before. Raises what ``open_session`` and ``write_sheet`` raise.
+    speed: words a minute, None = as before. play: makes replies heard, None = this machine.
+    Raises what ``open_session`` and ``write_sheet`` raise.
     """
     terminal = Terminal()
-    speaker = _speaker(mute=mute, tones=tones)
+    speaker = _speaker(mute=mute, tones=tones, play=play)
     voice = None
     if speed is not None:
         voice = USUAL_VOICE.model_copy(update={"words_per_minute": speed})
@@ -79,7 +90,7 @@ def running_session(
         speaker.close()
 
 
-def _speaker(*, mute: bool, tones: bool) -> Speaker:
+def _speaker(*, mute: bool, tones: bool, play: "Play | None") -> Speaker:
     # Here: the libraries of sound take a while to load, and who is mute needs none of them.
     from assistant.adapters.sound.speaker import SilentSpeaker, VoiceSpeaker
 
@@ -87,7 +98,7 @@ def _speaker(*, mute: bool, tones: bool) -> Speaker:
         return SilentSpeaker()
     from assistant.adapters.sound.loudspeaker import LoudSpeaker
 
-    return LoudSpeaker(VoiceSpeaker(), tones=tones)
+    return LoudSpeaker(VoiceSpeaker(), tones=tones, play=play)
 
 
 def _leave_sheet(terminal: Terminal, folder: SessionFolder, session: Session) -> None:

@@ -6,8 +6,22 @@ from typing import Annotated
 import typer
 
 from assistant.adapters.terminal.terminal import Terminal
-from assistant.build.closed_sessions import forget_sound, mend_log, sound_of, verify_sheet
-from assistant.build.sessions import folder_of, session_folders, write_sheet
+from assistant.build.closed_sessions import (
+    forget_sound,
+    mend_log,
+    mend_lost,
+    sound_of,
+    verify_sheet,
+)
+from assistant.build.sessions import (
+    SessionFolder,
+    folder_of,
+    job_of,
+    lost_at,
+    lost_session,
+    session_folders,
+    write_sheet,
+)
 from assistant.build.words import load_grammar, load_wording
 from assistant.cli.options import LogOrJob
 from assistant.record.seal import Verdict
@@ -36,7 +50,7 @@ def sheet(
     if against is not None:
         raise typer.BadParameter(f"{against}: a second file goes with --verify only.")
     terminal = Terminal()
-    folder = folder_of(log)
+    folder = folder_of(log, told=terminal.warn)
     for sentence in write_sheet(folder, load_wording(load_grammar())):
         terminal.warn(sentence)
     terminal.show(f"{folder.sheet}\n{folder.table}\n{folder.record}")
@@ -82,9 +96,14 @@ def forget(
 
 
 def mend(log: LogOrJob) -> None:
-    """Begin a new session from what can still be read of a damaged log, which is not changed."""
+    """Begin a new session from what is left of a damaged or lost log, which is not changed."""
     terminal = Terminal()
-    new, told = mend_log(folder_of(log))
+    if log.suffix == ".jsonl":
+        folder = SessionFolder(log.parent, log.name)
+        job, lost = job_of(folder), lost_at(folder)
+    else:
+        job, lost = log, lost_session(log)
+    new, told = mend_lost(lost, job) if lost is not None else mend_log(folder_of(log))
     for sentence in told:
         terminal.warn(sentence)
-    terminal.show(f"{new.log}\nWhat can still be read is there; 'leafcall fit' goes on with it.")
+    terminal.show(f"{new.log}\nWhat is left is there; 'leafcall fit' goes on with it.")

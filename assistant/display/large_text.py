@@ -4,6 +4,7 @@ A glyph is five rows of pixels, three to five wide. A pixel is ``across`` column
 rows`` half lines high; half lines need the block characters, plain ASCII takes whole lines only.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -55,12 +56,16 @@ _GLYPHS = {
 } | {" ": ("..",) * _ROWS}  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, order=True)
+@dataclass(frozen=True, slots=True)
 class Scale:
     """Size of a pixel: columns across, half lines down; both 1 or more."""
 
     half_rows: int
     across: int
+
+    def __lt__(self, other: "Scale") -> bool:
+        """Whether its letters are smaller: narrower, or as wide and lower."""
+        return (self.across, self.half_rows) < (other.across, other.half_rows)
 
     @property
     def lines(self) -> int:
@@ -68,8 +73,14 @@ class Scale:
         return -(-_ROWS * self.half_rows // 2)
 
 
-SCALES = (Scale(4, 4), Scale(3, 3), Scale(2, 2), Scale(2, 1), Scale(1, 1))
-"""Largest first. All but 2 x 1 have square pixels where a character is twice as high as wide."""
+_MOST_ACROSS = 10
+SCALES = tuple(
+    Scale(half_rows, across)
+    for across in range(_MOST_ACROSS, 0, -1)
+    for half_rows in (across + 1, across)
+)
+"""Largest first. Pixels are square where a character is twice as high as wide, or a little higher:
+what is to be read from afar may be tall."""
 
 
 def columns_of(text: str, scale: Scale) -> int:
@@ -101,11 +112,17 @@ def block_letters(text: str, scale: Scale, *, ascii_only: bool = False) -> tuple
 @lru_cache(maxsize=256)
 def largest(text: str, *, width: int, lines: int, ascii_only: bool = False) -> Scale | None:
     """The largest scale that fits ``width`` columns and ``lines`` lines; None if none does."""
+    return next(fitting_scales(text, width=width, lines=lines, ascii_only=ascii_only), None)
+
+
+def fitting_scales(
+    text: str, *, width: int, lines: int, ascii_only: bool = False
+) -> Iterator[Scale]:
+    """All scales that fit ``width`` columns and ``lines`` lines, largest first."""
     for scale in SCALES:
         high = -(-scale.half_rows // 2) * _ROWS if ascii_only else scale.lines
         if columns_of(text, scale) <= width and high <= lines:
-            return scale
-    return None
+            yield scale
 
 
 def _glyph(character: str) -> tuple[str, ...]:

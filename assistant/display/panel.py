@@ -11,7 +11,13 @@ from rich.cells import cell_len, set_cell_size
 
 from assistant.bench.ports import Mode
 from assistant.bench.ring_status import Grade, RingStatus, Verdict
-from assistant.display.large_text import block_letters, columns_of, largest
+from assistant.display.large_text import (
+    Scale,
+    block_letters,
+    columns_of,
+    fitting_scales,
+    largest,
+)
 from assistant.display.panel_model import LiveFacts, PanelFacts
 from assistant.ear.levels import FULL_DB, NOISY_DB
 
@@ -54,24 +60,25 @@ _VERDICT_STYLES = {
 
 @dataclass(frozen=True, slots=True)
 class _Plan:
-    """How generous a layout is. ring, step: lines of large letters, 0 = plain text."""
+    """How generous a layout is. ring: most lines of large letters for ring and gap; step: least
+    lines that must be left for the step, which takes all that is left; 0 = plain text. says: lines
+    of what is said."""
 
     ring: int
     step: int
     says: int
-    air: bool = False
     legend: bool = True
     map: bool = True
     meter: bool = True
 
 
 _PLANS = (
-    _Plan(10, 8, 3, air=True), _Plan(8, 8, 3, air=True), _Plan(8, 5, 3, air=True),
-    _Plan(5, 5, 3, air=True), _Plan(5, 5, 2), _Plan(5, 3, 3), _Plan(5, 3, 2), _Plan(5, 3, 1),
-    _Plan(5, 3, 1, legend=False), _Plan(3, 3, 1, legend=False), _Plan(3, 0, 1, legend=False),
-    _Plan(0, 0, 1, legend=False), _Plan(0, 0, 1, legend=False, map=False),
-    _Plan(0, 0, 1, legend=False, map=False, meter=False),
+    _Plan(10, 25, 3), _Plan(8, 20, 3), _Plan(5, 13, 3), _Plan(5, 8, 2), _Plan(3, 5, 2),
+    _Plan(3, 5, 1), _Plan(3, 5, 1, legend=False), _Plan(0, 5, 1, legend=False),
+    _Plan(3, 3, 1, legend=False), _Plan(0, 3, 1, legend=False), _Plan(0, 0, 1, legend=False),
+    _Plan(0, 0, 1, legend=False, map=False), _Plan(0, 0, 1, legend=False, map=False, meter=False),
 )  # fmt: skip
+_MOST_AIR = 2  # empty rows between two blocks
 
 
 def panel(
@@ -84,59 +91,119 @@ def panel(
 ) -> list[Row]:
     """The read-out: at most ``height`` rows of at most ``width`` columns.
 
-    facts: None before the first turn. ascii_only: no character beyond ASCII is drawn (names keep
-    theirs, a character that the terminal lacks is its own affair).
+    The step is the largest thing on it. facts: None before the first turn. ascii_only: no character
+    beyond ASCII is drawn (names keep theirs, a character that the terminal lacks is its own
+    affair).
     """
     width, height = max(1, width), max(1, height)
     if facts is None:
-        top, foot = (
-            [_header("leafcall", "dim", live, width)],
-            _foot(live, width, ascii_only=ascii_only),
-        )
+        blocks = [[_header("leafcall", "dim", live, width)]]
+        foot = _foot(live, width, ascii_only=ascii_only)
     else:
         for plan in _PLANS:
-            top = _top(facts, live, plan, width, ascii_only=ascii_only)
             foot = _troubles(live, width)
             if plan.meter:
                 foot = _foot(live, width, ascii_only=ascii_only)
-            if len(top) + len(foot) <= height:
+            blocks = _blocks(facts, live, plan, width, height - len(foot), ascii_only=ascii_only)
+            if sum(map(len, blocks)) + len(foot) <= height:
                 break
     foot = foot[: max(0, height - 1)]
-    top = top[: height - len(foot)]
+    top = _aired(blocks, height - len(foot))[: height - len(foot)]
     empty: list[Row] = [()] * (height - len(top) - len(foot))
     return [_clip(row, width) for row in [*top, *empty, *foot]]
 
 
-def _top(
-    facts: PanelFacts, live: LiveFacts, plan: _Plan, width: int, *, ascii_only: bool
-) -> list[Row]:
+def _aired(blocks: Sequence[list[Row]], height: int) -> list[Row]:
+    """Blocks one after the other, with what room there is between them."""
+    places = len(blocks) - 1
+    left = max(0, min(height - sum(map(len, blocks)), places * _MOST_AIR))
+    rows: list[Row] = []
+    for number, block in enumerate(blocks):
+        if number:
+            rows += [()] * (left // places + (number <= left % places))
+        rows += block
+    return rows
+
+
+def _blocks(
+    facts: PanelFacts, live: LiveFacts, plan: _Plan, width: int, height: int, *, ascii_only: bool
+) -> list[list[Row]]:
+    """Head, step, measures and words, map; they may take more than ``height`` rows."""
     style = _VERDICT_STYLES[facts.verdict.grade]
-    rows = [_header(_verdict(facts.verdict, live, width), style, live, width)]
-    air: list[Row] = [()] if plan.air else []
-    rows += air
-    ring = (facts.big_ring, "big")
-    rows += _large([ring], width, plan.ring, ascii_only=ascii_only) or [
-        ((facts.big_ring.upper(), "big"),)
-    ]
+    head = [_header(_verdict(facts.verdict, live, width), style, live, width)]
+    head += _ring_rows(facts, width, plan.ring, ascii_only=ascii_only)
     if plan.ring:
-        rows.append(((facts.place, "plain"), (_counted(facts), "dim")))
-    rows += air
+        head.append(((facts.place, "plain"), (_counted(facts), "dim")))
+    told = [*_measures(facts, width), *_told(facts, plan.says, width)]
+    drawn: list[Row] = []
+    if plan.map and facts.rows:
+        drawn = _map_rows(facts, width, ascii_only=ascii_only)
+        if plan.legend:
+            drawn += _legend(facts, width, ascii_only=ascii_only)
     alert = _ALERT_MODES.get(live.mode) or (facts.big_step if facts.question else "")
     step = (alert, "alert") if alert else (facts.big_step, "step")
-    gap = [(facts.big_gap, "plain")] if facts.big_gap else []
-    rows += (
-        _large([*gap, step], width, plan.step, ascii_only=ascii_only)
-        or _large([step], width, plan.step, ascii_only=ascii_only)
-        or [_labelled("" if alert else "next", step[0].upper(), step[1])]
-    )
-    rows += air
-    rows += list(_measures(facts, width))
-    rows += air
-    rows += _told(facts, plan.says, width)
-    if plan.map and facts.rows:
-        rows += [*air, *_map_rows(facts, width, ascii_only=ascii_only)]
-        if plan.legend:
-            rows += _legend(facts, width, ascii_only=ascii_only)
+    left = height - len(head) - len(told) - len(drawn)
+    large = _step_rows(step, width, left, ascii_only=ascii_only) if left >= plan.step > 0 else []
+    if plan.step and not large and left < plan.step:
+        large = [()] * plan.step  # too little room: a terser layout is tried
+    large = large or [_labelled("" if alert else "next", step[0].upper(), step[1])]
+    return [block for block in (head, large, told, drawn) if block]
+
+
+def _ring_rows(facts: PanelFacts, width: int, lines: int, *, ascii_only: bool) -> list[Row]:
+    """The ring and what is known of its gap side by side, in at most ``lines`` lines; the gap in
+    narrower letters or not at all where there is no room for both."""
+    ring, gap = (facts.big_ring, "big"), (facts.big_gap, "plain")
+    for scale in fitting_scales(facts.big_ring, width=width, lines=lines, ascii_only=ascii_only):
+        if not facts.big_gap:
+            return _drawn([(ring, scale)], ascii_only=ascii_only)
+        for narrow in (scale, Scale(scale.half_rows, scale.across - 1)):
+            used = columns_of(facts.big_ring, scale) + 3 * scale.across
+            legible = 2 * narrow.across >= narrow.half_rows  # thinner letters cannot be read
+            if legible and used + columns_of(facts.big_gap, narrow) <= width:
+                return _drawn([(ring, scale), (gap, narrow)], ascii_only=ascii_only)
+    alone = largest(facts.big_ring, width=width, lines=lines, ascii_only=ascii_only)
+    if alone is not None and facts.big_ring.strip():
+        return _drawn([(ring, alone)], ascii_only=ascii_only)
+    return [((facts.big_ring.upper(), "big"),)]
+
+
+def _step_rows(step: Segment, width: int, lines: int, *, ascii_only: bool) -> list[Row]:
+    """The step in the largest letters that fit, on one line or broken into two; no rows if none
+    fit."""
+    text, style = step
+    words = text.split()
+    ways = [[text]]
+    ways += [[" ".join(words[:n]), " ".join(words[n:])] for n in range(1, len(words))]
+    best: tuple[Scale, list[str]] | None = None
+    for way in ways:
+        room = (lines - len(way) + 1) // len(way)
+        scales = [largest(part, width=width, lines=room, ascii_only=ascii_only) for part in way]
+        found = [scale for scale in scales if scale is not None]
+        if len(found) < len(way) or not text.strip():
+            continue
+        scale = min(found)
+        if best is None or scale > best[0]:
+            best = scale, way
+    if best is None:
+        return []
+    rows: list[Row] = []
+    for part in best[1]:
+        rows += [()] if rows else []
+        rows += _drawn([((part, style), best[0])], ascii_only=ascii_only)
+    return rows
+
+
+def _drawn(parts: Sequence[tuple[Segment, Scale]], *, ascii_only: bool) -> list[Row]:
+    """Large letters side by side; all of one height."""
+    drawn = [block_letters(text, scale, ascii_only=ascii_only) for (text, _), scale in parts]
+    space = " " * (3 * parts[0][1].across)
+    rows: list[Row] = []
+    for line in zip(*drawn, strict=True):
+        row: list[Segment] = []
+        for ((_, style), _), piece in zip(parts, line, strict=True):
+            row += [(space, "plain")] * bool(row) + [(piece, style)]
+        rows.append(tuple(row))
     return rows
 
 
@@ -159,42 +226,25 @@ def _verdict(verdict: Verdict, live: LiveFacts, width: int) -> str:
     return next((text for text in told if cell_len(text) <= room), told[-1])
 
 
-def _large(parts: Sequence[Segment], width: int, lines: int, *, ascii_only: bool) -> list[Row]:
-    """Parts side by side in the largest letters that fit; no rows if none do."""
-    texts = [text for text, _ in parts]
-    between = 3 if len(parts) > 1 else 0
-    together = (" " * between).join(texts)
-    scale = largest(together, width=width, lines=lines, ascii_only=ascii_only)
-    if scale is None or not together.strip():
-        return []
-    space = " " * (columns_of(together, scale) - sum(columns_of(t, scale) for t in texts))
-    drawn = [block_letters(text, scale, ascii_only=ascii_only) for text in texts]
-    rows: list[Row] = []
-    for line in zip(*drawn, strict=True):
-        row: list[Segment] = []
-        for (_, style), piece in zip(parts, line, strict=True):
-            row += [(space, "plain")] * bool(row) + [(piece, style)]
-        rows.append(tuple(row))
-    return rows
-
-
 def _counted(facts: PanelFacts) -> str:
     done = f"{facts.verdict.accepted} of {facts.verdict.rings} accepted inside"
     return f"   {done}   large figures: {facts.figures}   {facts.job}"
 
 
 def _measures(facts: PanelFacts, width: int) -> Iterator[Row]:
+    """Gap, window and what is to go, on as few lines as hold them."""
     if not facts.place:
         return
     lines = [("gap", facts.gap), ("window", facts.window), ("to go", facts.more)]
-    gap, window, more = (_labelled(label, text, "plain") for label, text in lines)
-    yield gap
-    used = sum(cell_len(text) for text, _ in (*window, *more)) + 4
-    if used <= width:
-        yield (*window, ("    ", "plain"), *more)
-    else:
-        yield window
-        yield more
+    row: Row = ()
+    for label, text in lines:
+        part = _labelled(label, text, "plain")
+        longer: Row = (*row, ("    ", "plain"), *part) if row else part
+        if row and sum(cell_len(text) for text, _ in longer) > width:
+            yield row
+            longer = part
+        row = longer
+    yield row
 
 
 def _told(facts: PanelFacts, lines: int, width: int) -> list[Row]:
@@ -209,7 +259,7 @@ def _told(facts: PanelFacts, lines: int, width: int) -> list[Row]:
     if facts.question:
         rows += _wrapped("asks", facts.question, "alert", max(2, lines), width)
     if facts.says and facts.says != facts.question:
-        rows += _wrapped("says", facts.says, "good", lines, width)
+        rows += _wrapped("says", facts.says, "plain", lines, width)
     return rows
 
 

@@ -80,17 +80,18 @@ def _meaning(turn: Turn, wording: Wording) -> str:
     if turn.refused is not None:
         return f"no effect: {turn.refused}"
     unit = turn.state.the_job.unit
-    if turn.state.pending is not None and any(
-        isinstance(event, ev.QuestionAsked) for event in turn.events
-    ):
-        waiting = [e for e in turn.state.pending.events if isinstance(e, ev.RingEvent)]
-        entries = [entry_line(event, wording, unit).shown for event in waiting]
-        return f"asked back before it counts: {', '.join(entries)}"
     entries = [
         entry_line(event, wording, unit).shown
         for event in turn.events
         if isinstance(event, ev.RingEvent)
     ]
+    if turn.state.pending is not None and any(
+        isinstance(event, ev.QuestionAsked) for event in turn.events
+    ):
+        waiting = [e for e in turn.state.pending.events if isinstance(e, ev.RingEvent)]
+        asked = ", ".join(entry_line(event, wording, unit).shown for event in waiting)
+        asked = asked or "taking back the entry before"
+        return "; ".join([*entries, f"asked back before it counts: {asked}"])
     taken_back = any(isinstance(event, ev.EntryRetracted) for event in turn.events)
     said = "taken back" if taken_back else (turn.command or "").replace("_", " ")
     said = "a question" if said == "ask" else said

@@ -22,6 +22,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from assistant.ear.ports import Standing
 from assistant.ear.utterance import FRAME_S
 from assistant.errors import SettingsError
 
@@ -33,8 +34,8 @@ class Patience:
     Raises SettingsError if a value is out of range.
     """
 
-    start: float = 0.6
-    stay: float = 0.35
+    start: float = 0.4
+    stay: float = 0.2
     clear: float = 0.85
     onset_s: float = 0.04
     least_s: float = 0.08
@@ -64,17 +65,6 @@ class Patience:
             )
         if self.pre_roll_s < 0:
             raise SettingsError(f"pre_roll_s={self.pre_roll_s}: write 0 or more.")
-
-
-class Standing(StrEnum):
-    """How far the words so far are: no whole sentence; perhaps one, not surely heard or
-    likely to be a part of a longer one; one that may go on; one that cannot.
-    """
-
-    OPEN = "open"
-    DOUBTFUL = "doubtful"
-    MAY_GO_ON = "may go on"
-    WHOLE = "whole"
 
 
 class Turn(StrEnum):
@@ -112,6 +102,7 @@ class Endpointer:
         self._middle_hang = _frames(self.patience.middle_hang_s)
         self._look = _frames(self.patience.look_s)
         self._hangs = {
+            Standing.NONE: self._hang,
             Standing.OPEN: self._hang,
             Standing.DOUBTFUL: _frames(self.patience.long_hang_s),
             Standing.MAY_GO_ON: _frames(self.patience.long_hang_s),
@@ -152,7 +143,7 @@ class Endpointer:
         return self.frames_seen - 1 - self._clear_from if self._speaking else 0
 
     def step(
-        self, probability: float, standing: Callable[[], Standing] = lambda: Standing.OPEN
+        self, probability: float, standing: Callable[[], Standing] = lambda: Standing.NONE
     ) -> Decision | None:
         """Take one frame; the decision it leads to, if any.
 

@@ -1,22 +1,21 @@
 """The one loop from sound to what was heard, the same for microphone and file.
 
-source -> front end -> endpointer -> recogniser. The recogniser is fed while the speech goes on, so
-that its answer is there right after the end. Effects only through ports.
+source -> speech detector -> endpointer -> recogniser. The recogniser is fed while the speech goes
+on, so that its answer is there right after the end. Effects only through ports.
 """
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
 
 from assistant.ear.call_confidence import Judge
-from assistant.ear.endpointer import Decision, Endpointer, Patience, Standing, Turn
+from assistant.ear.endpointer import Decision, Endpointer, Patience, Turn
 from assistant.ear.levels import QUIETEST_DB, to_db
-from assistant.ear.ports import AudioSource, FrontEnd, Recognizer
+from assistant.ear.ports import AudioSource, Recognizer, SpeechDetector, Standing, Standings
 from assistant.ear.utterance import (
     FRAME_S,
-    FRAME_SAMPLES,
     SAMPLE_RATE_HZ,
     Heard,
     Samples,
@@ -35,27 +34,23 @@ _LONGEST_CALL_S = 9.0  # whoever speaks longer is not calling
 # shop noise down to -5 dB one in a hundred lies below -0.2, one in thirty below -0.1; of a person
 # reading aloud nine in ten stretches lie below -0.26. Shorter speech may be the begin of a call.
 _FOREIGN = ((4.0, -0.12), (1.5, -0.25))
+_CALLS = (Standing.MAY_GO_ON, Standing.WHOLE)  # worth an answer made ahead
 _MOST_AGAIN_S = 12.0  # of sound decoded again for one utterance: pauses of talk have no end
 
 
 class Listener:
     """Listens to one source and says what was heard.
 
-    is_complete: whether words are a complete sentence, so that a short pause ends the utterance.
-    may_go_on: whether words can be followed by more that changes what they mean; a complete
-    sentence that can waits longer.
+    standings: knows how far words are towards a call that would be taken, and so how long a pause
+    must be to end the utterance; None: no words are a call, all pauses are long.
     judge: gives what was heard the score that counts; None: the recogniser's own.
     patience: settings of the endpointer.
-    half_said: whether words, though a sentence, may well be a part of a longer one: they end in a
-    number that may go on ("ground two"), or name what the rest is about ("cylinder two").
     ahead: in a pause the answer is made before the end is decided, and made anew if speech goes on:
     for recognisers that are quick and whose words so far lag behind the sound.
 
     ``calls()`` is a generator: while the caller works on a call, nothing is read. Afterwards
     ``skip_waiting()`` drops what a microphone has gathered meanwhile (the assistant's own voice);
-    a file loses nothing. ``deaf = True`` lets sound pass unheard while the loop runs on.
-    ``expects`` tells whether words are just what the bench waits for, so that no more will come;
-    ``trusts`` whether what was heard would be taken. Both may be set to ask the bench.
+    a file loses nothing.
 
     What follows shortly after a sentence that was broken off is heard once more together with it
     ("fifteen" ... "goes").
@@ -69,42 +64,33 @@ class Listener:
     def __init__(
         self,
         source: AudioSource,
-        front_end: FrontEnd,
+        detector: SpeechDetector,
         recognizer: Recognizer,
+        standings: Standings | None = None,
         *,
-        is_complete: Callable[[tuple[str, ...]], bool] = lambda _: False,
-        may_go_on: Callable[[tuple[str, ...]], bool] = lambda _: False,
-        half_said: Callable[[tuple[str, ...]], bool] = lambda _: False,
         judge: Judge | None = None,
         patience: Patience | None = None,
         ahead: bool = False,
     ) -> None:
         self._source = source
-        self._front_end = front_end
+        self._detector = detector
         self._recognizer = recognizer
-        self._is_complete = is_complete
-        self._may_go_on = may_go_on
-        self._half_said = half_said
+        self._standings = standings
         self._judge = judge
         self._endpointer = Endpointer(patience)
         self._look_ahead = ahead
         self._ahead: tuple[Heard, int] | None = None  # made in a pause, and when (frames)
         self._looked: Standing | None = None  # found in the pause under way
         self._next_look = 0  # frames of the pause
-        self._delay = round(front_end.delay_s / FRAME_S)
         self._pre_roll = round(self._endpointer.patience.pre_roll_s / FRAME_S)
-        room = round(self._endpointer.patience.longest_s / FRAME_S) + self._pre_roll + self._delay
-        self._raw: deque[Samples] = deque(maxlen=room + 1)
-        self._clean: deque[Samples] = deque(maxlen=room + 1)
+        room = round(self._endpointer.patience.longest_s / FRAME_S) + self._pre_roll
+        self._sound: deque[Samples] = deque(maxlen=room + 1)
         self._given_up: Heard | None = None  # the speech under way is no call; what it began with
         self._again_s = 0.0  # decoded from the begin for the speech under way
         self._begun = 0  # first frame of the utterance under way
         self._free_from = 0  # frames before this one belong to an earlier utterance
         self._left: tuple[Utterance, Samples] | None = None  # a sentence that was broken off
         self._level_db = QUIETEST_DB
-        self.expects: Callable[[tuple[str, ...]], bool] = lambda _: False
-        self.trusts: Callable[[Heard], bool] = lambda heard: heard.score >= heard.sure_from
-        self.deaf = False  # while true, sound passes unheard and unfinished speech is dropped
 
     @property
     def stream_s(self) -> float:
@@ -144,22 +130,22 @@ class Listener:
         if call is not None:
             yield call
 
-    def take(self, frame: Samples) -> tuple[Utterance, Heard] | None:
+    def take(self, frame: Samples, *, deaf: bool = False) -> tuple[Utterance, Heard] | None:
         """One frame of the source; the call that ends with it, if one does.
 
-        For a loop that has more to do than to listen; others use ``calls``.
+        For a loop that has more to do than to listen; others use ``calls``. deaf: the frame passes
+        unheard, and speech under way is dropped.
         """
         power = float(np.mean(np.square(frame, dtype=np.float64)))
         memory = _LEVEL_MEMORY if self._endpointer.frames_seen else 0.0
         self._level_db = memory * self._level_db + (1 - memory) * to_db(power)
-        clean, probability = self._front_end.process(frame)
-        if self.deaf:
+        probability = self._detector.speech(frame)
+        if deaf:
             self._forget(skipped=1)
             return None
-        self._raw.append(frame)
-        self._clean.append(clean)
+        self._sound.append(frame)
         if self._endpointer.in_speech and self._ahead is None and self._given_up is None:
-            self._recognizer.feed(clean)
+            self._recognizer.feed(frame)
         decision = self._endpointer.step(probability, self._standing)
         if decision is None:
             if self._endpointer.in_speech and self._given_up is None and self._is_too_long():
@@ -192,7 +178,7 @@ class Listener:
     def _hear_from_begin(self) -> None:
         self._ahead = None
         self._recognizer.begin()
-        sound = self._since(self._clean, self._begun + self._delay)
+        sound = self._since(self._begun)
         self._recognizer.feed(sound)
         self._again_s += len(sound) / SAMPLE_RATE_HZ
 
@@ -214,13 +200,12 @@ class Listener:
             return None
         heard = self._final()
         utterance = self._utterance(decision)
-        sound = self._since(self._clean, self._begun + self._delay)
+        sound = self._since(self._begun)
         utterance, heard, sound = self._with_what_was_left(
             utterance, self._judged(utterance, heard), sound
         )
-        begun = self._may_go_on(heard.words) and not self._is_complete(heard.words)
-        begun = begun and self._given_up is None
-        self._left = (utterance, sound) if heard.words and begun else None
+        begun = heard.words and self._standing_of(heard.words) is Standing.OPEN
+        self._left = (utterance, sound) if begun and self._given_up is None else None
         if self._judge is not None:
             self._judge.learn(utterance, heard)
         return utterance, heard
@@ -231,7 +216,7 @@ class Listener:
             end_s=(decision.last + 1) * FRAME_S,
             decided_s=decision.decided * FRAME_S,
             speech_share=decision.speech_share,
-            samples=self._since(self._raw, self._begun),
+            samples=self._since(self._begun),
         )
 
     def _with_what_was_left(
@@ -258,7 +243,8 @@ class Listener:
         whole = replace(utterance, start_s=close, speech_share=speech_share, samples=samples)
         together = self._judged(whole, self._recognizer.end())
         final_s = heard.final_s + together.compute_s
-        if together.score < together.sure_from or not self._is_complete(together.words):
+        unfinished = self._standing_of(together.words) in (Standing.NONE, Standing.OPEN)
+        if together.score < together.sure_from or unfinished:
             return utterance, replace(heard, final_s=final_s), sound
         whole = replace(whole, start_s=before.start_s, rest_s=utterance.start_s)
         return whole, replace(together, final_s=final_s), joined
@@ -268,27 +254,20 @@ class Listener:
         return _paced(utterance, judged)
 
     def finish(self) -> tuple[Utterance, Heard] | None:
-        """The stream is over, or the builder says so: the call that was under way, if any.
-
-        Lets the tail of the last word out of the front end.
-        """
+        """The stream is over, or the builder says so: the call that was under way, if any."""
         decision = self._endpointer.finish()
         if decision is None:
             return None
         if self._ahead is not None:
             self._hear_from_begin()
-        quiet = np.zeros(FRAME_SAMPLES, np.float32)
-        for _ in range(self._delay + round(_TAIL_S / FRAME_S)):
-            tail = self._front_end.process(quiet)[0]
-            if self._given_up is None:
-                self._recognizer.feed(tail)
-        self._front_end.reset()  # if the stream goes on: no room is ever as quiet as that
+        if self._given_up is None:
+            self._recognizer.feed(np.zeros(round(_TAIL_S * SAMPLE_RATE_HZ), np.float32))
         return self._end(decision)
 
-    def _since(self, frames: deque[Samples], first: int) -> Samples:
-        """Sound of the kept frames from stream frame ``first`` on (empty if it is to come)."""
-        skip = max(0, first - (self._endpointer.frames_seen - len(frames)))
-        wanted = list(frames)[skip:]
+    def _since(self, first: int) -> Samples:
+        """Kept sound from stream frame ``first`` on (empty if it is to come)."""
+        skip = max(0, first - (self._endpointer.frames_seen - len(self._sound)))
+        wanted = list(self._sound)[skip:]
         return np.concatenate(wanted) if wanted else np.zeros(0, np.float32)
 
     def _standing(self) -> Standing:
@@ -300,7 +279,7 @@ class Listener:
         so_far, pause = self._endpointer.so_far(), self._endpointer.pause
         if self._ahead is None and self._again_s > _MOST_AGAIN_S:
             return Standing.OPEN
-        unclear = self._looked in (Standing.OPEN, Standing.DOUBTFUL) or self._went_on_softly()
+        unclear = self._looked not in _CALLS or self._went_on_softly()
         if self._looked is None or (unclear and self._next_look <= pause <= _LAST_LOOK):
             self._next_look = pause + _LOOK_EVERY
             if self._ahead is not None:
@@ -309,10 +288,9 @@ class Listener:
             if _is_foreign(heard, (so_far.last + 1 - so_far.first) * FRAME_S):
                 self._give_up(heard)
                 return Standing.WHOLE
-            utterance = self._utterance(so_far)
-            judged = self._judged(utterance, heard)
-            self._looked = self._standing_of(heard.words, sure=lambda: self.trusts(judged))
-            if self._looked in (Standing.WHOLE, Standing.MAY_GO_ON):
+            judged = self._judged(self._utterance(so_far), heard)
+            self._looked = self._standing_of(heard.words, judged)
+            if self._looked in _CALLS:
                 self._ahead = heard, self._endpointer.frames_seen
             else:
                 self._hear_from_begin()
@@ -324,23 +302,16 @@ class Listener:
             return False
         return self._endpointer.so_far().last >= self._ahead[1]
 
-    def _standing_of(
-        self, words: tuple[str, ...], *, sure: Callable[[], bool] = lambda: True
-    ) -> Standing:
-        if not self._is_complete(words):
-            return Standing.OPEN
-        if not sure():
-            return Standing.DOUBTFUL
-        if not self._may_go_on(words) or self.expects(words):
-            return Standing.WHOLE
-        return Standing.DOUBTFUL if self._half_said(words) else Standing.MAY_GO_ON
+    def _standing_of(self, words: tuple[str, ...], heard: Heard | None = None) -> Standing:
+        if self._standings is None:
+            return Standing.NONE
+        return self._standings.standing(words, heard)
 
     def _forget(self, *, skipped: int = 0) -> None:
         self._endpointer.forget(skipped=skipped)
         self._ahead = None
         self._given_up = None
-        self._raw.clear()
-        self._clean.clear()
+        self._sound.clear()
         self._free_from = self._endpointer.frames_seen
 
 

@@ -1,6 +1,7 @@
 """What the ear needs from the world: protocols only; adapters fill them, tests fake them."""
 
 from collections.abc import Iterator
+from enum import StrEnum
 from typing import Protocol
 
 from assistant.ear.utterance import Heard, Samples
@@ -30,18 +31,11 @@ class AudioSource(Protocol):
         """Let go of the device or file; calling it twice does no harm."""
 
 
-class FrontEnd(Protocol):
-    """What stands between the source and the recogniser: denoiser and voice activity."""
+class SpeechDetector(Protocol):
+    """Tells speech from noise."""
 
-    def process(self, frame: Samples) -> tuple[Samples, float]:
-        """One frame in; the cleaned frame and its speech probability 0..1 out.
-
-        The cleaned frame may lag behind the input by ``delay_s``.
-        """
-
-    @property
-    def delay_s(self) -> float:
-        """Seconds by which the cleaned sound lags behind the input."""
+    def speech(self, frame: Samples) -> float:
+        """Probability 0..1 that somebody speaks in the next frame of the stream."""
 
     def reset(self) -> None:
         """Forget the stream so far."""
@@ -68,3 +62,22 @@ class Recognizer(Protocol):
 
     def close(self) -> None:
         """Free the model; calling it twice does no harm."""
+
+
+class Standing(StrEnum):
+    """How far words are towards a call: no call begins so; one begins so; one, but not surely heard
+    or likely to be a part of a longer one; one that may go on; one that cannot.
+    """
+
+    NONE = "none"
+    OPEN = "open"
+    DOUBTFUL = "doubtful"
+    MAY_GO_ON = "may go on"
+    WHOLE = "whole"
+
+
+class Standings(Protocol):
+    """Knows what a call is, and which one would be taken."""
+
+    def standing(self, words: tuple[str, ...], heard: Heard | None = None) -> Standing:
+        """How far ``words`` are. heard: what is known of their sound, None = only the words."""

@@ -24,7 +24,7 @@ class Utterance:
     start_s, end_s: first and last instant of speech, seconds from the start of the stream.
     decided_s: stream time at which the end was decided (end_s plus the quiet waited for).
     speech_share: mean speech probability between start and end, 0..1.
-    samples: raw sound (before the denoiser) with a little room before and after.
+    samples: its sound, with a little room before and after.
     rest_s: first instant of its rest, if it was broken off and heard in two parts; else None.
     """
 

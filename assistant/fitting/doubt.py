@@ -4,14 +4,14 @@ A reading is doubted when, by what is believed of the ring, a leaf would feel th
 loose) or more so with a chance below DOUBT_BELOW. The caller asks; nothing is stored without a yes.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TypeVar
 
-from assistant.fitting.belief import Belief
+from assistant.fitting.belief import Belief, believe
 from assistant.fitting.bench import Bench
-from assistant.fitting.facts import Feel, Reading
+from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.feel import (
     ORDER,
     Floats,
@@ -20,6 +20,7 @@ from assistant.fitting.feel import (
     feel_chance,
     reading_sd_nm,
 )
+from assistant.fitting.targets import Window
 
 DOUBT_BELOW = 0.002
 _FITS_FROM = 0.05
@@ -55,6 +56,23 @@ def doubt(belief_before: Belief, reading: Reading) -> Doubt | None:
         return None
     kind = _kind(belief_before, reading, too_tight=tight < loose)
     return Doubt(kind, chance, _likely_nm(belief_before, reading))
+
+
+def doubt_after(
+    facts: Sequence[Fact], reading: Reading, bench: Bench, *, window: Window | None = None
+) -> Doubt | None:
+    """The doubt that ``reading`` raises after all ``facts`` of its ring, with its true reason.
+
+    Where it suits the other readings since the last cut, it is the cut that it goes against.
+    """
+    found = doubt(believe(facts, bench, window=window), reading)
+    cut = max((n for n, fact in enumerate(facts) if isinstance(fact, Cut)), default=-1) + 1
+    if found is None or found.kind is not DoubtKind.CONTRADICTS or not cut:
+        return found
+    if doubt(believe(facts[cut:], bench), reading) is not None:
+        return found
+    against_cut = doubt(believe(facts[:cut], bench, window=window), reading)
+    return found if against_cut is None else replace(found, kind=against_cut.kind)
 
 
 def fits_instead(beliefs: Mapping[Key, Belief], reading: Reading) -> Key | None:

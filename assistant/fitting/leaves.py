@@ -5,6 +5,7 @@ Measuring stops when the window is decided with the wanted confidence, when the 
 than the next cut can be made, or when no leaf tells much more.
 """
 
+from collections import Counter
 from dataclasses import dataclass
 from functools import lru_cache
 from math import exp, hypot, log
@@ -48,6 +49,9 @@ def next_leaf(belief: Belief, window: Window, bench: Bench) -> LeafAdvice:
     if belief.known and _known_enough(belief, window, bench):
         return LeafAdvice(None, (), 0.0)
     stacks = _stacks_to_try(belief, bench)
+    deciding = _just_enough(window.least_nm, bench)
+    if window.most_nm is None and _is_open(belief, window, sum(deciding)):
+        stacks = [deciding]
     bits = [
         told * _repeat_share(belief, stack)
         for told, stack in zip(expected_bits(belief, stacks), stacks, strict=True)
@@ -56,7 +60,7 @@ def next_leaf(belief: Belief, window: Window, bench: Bench) -> LeafAdvice:
     little = _LITTLE_BITS
     if near(belief, window) or not _one_step_fits(belief, window, bench):
         little = _LITTLE_BITS_NEAR
-    if belief.known and (bits[best] < little or belief.readings >= _MOST_READINGS):
+    if belief.known and (bits[best] < little or _tried(belief) >= _MOST_READINGS):
         return LeafAdvice(None, (), float(bits[best]))
     return LeafAdvice(sum(stacks[best]), stacks[best], float(bits[best]))
 
@@ -77,6 +81,12 @@ def expected_bits(belief: Belief, stacks: list[tuple[int, ...]]) -> list[float]:
         told = entropy_terms(each @ felt).sum() - entropy_terms(each).sum(axis=0) @ felt
         bits.append(float(told) / log(2))
     return bits
+
+
+def _tried(belief: Belief) -> int:
+    """Readings that told something: of one leaf no more than two."""
+    times = Counter(reading.leaf_nm for reading in belief.tried)
+    return sum(min(count, 2) for count in times.values())
 
 
 def _repeat_share(belief: Belief, stack: tuple[int, ...]) -> float:
@@ -117,6 +127,27 @@ def _one_step_fits(belief: Belief, window: Window, bench: Bench) -> bool:
     widest_nm = belief.quantile(1 - bench.over_risk)
     step_nm = grinder.unit_step * grinder.unit_rate_nm * exp(3 * grinder.unit_rate_sd)
     return widest_nm + step_nm + 3 * grinder.cut_sd_nm <= window.most_nm + HAIR_NM
+
+
+def _is_open(belief: Belief, window: Window, leaf_nm: int) -> bool:
+    """Whether a least only is neither reached nor missed yet, and the leaf that decides untried.
+
+    One that goes says all that is asked.
+    """
+    if any(reading.leaf_nm == leaf_nm for reading in belief.tried):
+        return False
+    sure = belief.bench.confidence
+    return not belief.seen or 1 - sure < belief.p_below(window.least_nm) < sure
+
+
+def _just_enough(least_nm: int, bench: Bench) -> tuple[int, ...]:
+    """The leaf, or stack of two, that is the least or as little more as can be; else the thickest
+    leaf."""
+    single = sorted(set(bench.leaves_nm)) or [bench.thinnest_nm]
+    ways: list[tuple[int, ...]] = [(leaf,) for leaf in single]
+    ways += [(a, b) for place, a in enumerate(single) for b in single[place + 1 :]]
+    enough = [way for way in ways if sum(way) >= least_nm]
+    return min(enough, key=lambda way: (sum(way), len(way)), default=(single[-1],))
 
 
 def _stacks_to_try(belief: Belief, bench: Bench) -> list[tuple[int, ...]]:

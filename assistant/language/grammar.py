@@ -6,7 +6,7 @@ parse walks the tree over the words and keeps what each slot took.
 
 import random
 import re
-from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
@@ -138,17 +138,13 @@ class Grammar:
         The job's own unit adds nothing, the other one does. Words that are no sentence mean
         themselves.
         """
-        return self._meaning(words, aside=[self.unit.value])
-
-    def _meaning(self, words: Sequence[str], *, aside: Collection[str]) -> Hashable:
-        """The same. aside: values of the slot ``unit`` that add nothing."""
         parsed = self.parse(words)
         if parsed is None:
             return "", tuple(("word", word) for word in words)
         return parsed.command, tuple(
             (slot.name, slot.value)
             for slot in parsed.slots
-            if slot.name != "unit" or slot.value not in aside
+            if slot.name != "unit" or slot.value != self.unit.value
         )
 
     def words_of(self, text: str) -> tuple[str, ...]:
@@ -194,19 +190,40 @@ class Grammar:
         """Words that may follow ``words`` in some sentence; empty if none may."""
         return self.graph.next_words(words)
 
-    def may_mean_more(self, words: Sequence[str]) -> bool:
-        """Whether some words that may follow ``words`` would change what they mean.
+    def options(self, words: Sequence[str]) -> tuple[str, ...]:
+        """Words that may follow, sorted; of those that mean the same the first in the file.
 
-        "Ground two" may become two and a half; "ground two and a half" only gets its "thou". Nor is
-        the other unit waited for: it would cost every call the pause, and who says it says it in
-        one breath.
+        A unit only where nothing else can follow, and then the job's own.
         """
-        units = [unit.value for unit in Unit]
-        meaning = self._meaning(words, aside=units)
+        following = self.next_words(words) - self._unit_words
+        if not following:
+            own = {said[0] for said, unit in self._units.items() if unit == self.unit.value}
+            return tuple(sorted(self.next_words(words) & own))
+        first = [said[0] for entries in self._lists.values() for said in entries]
+        rank = {word: -place for place, word in enumerate(reversed(first))}
+        by_meaning: dict[Hashable, str] = {}
+        for word in sorted(following, key=lambda word: (rank.get(word, 1), word)):
+            by_meaning.setdefault(self.meaning((*words, word)), word)
+        return tuple(sorted(by_meaning.values()))
+
+    def may_go_on(self, words: Sequence[str]) -> bool:
+        """Whether more than a unit may follow ``words``.
+
+        "Ground two" may become two and a half; "ground two and a half" only gets its "thou". A unit
+        is not waited for: it would cost every cut the pause, and who says it says it in one breath.
+        """
         return any(
-            self._meaning(longer, aside=units) != meaning or self.may_mean_more(longer)
-            for longer in ((*words, word) for word in self.next_words(words))
+            word not in self._unit_words or self.may_go_on((*words, word))
+            for word in self.next_words(words)
         )
+
+    @property
+    def _units(self) -> Entries:
+        return self._lists.get("unit", {})
+
+    @property
+    def _unit_words(self) -> frozenset[str]:
+        return frozenset(word for said in self._units for word in said)
 
     def may_become_another(self, words: Sequence[str]) -> bool:
         """Whether ``words`` are a sentence that begins one of another command.
@@ -214,10 +231,12 @@ class Grammar:
         "Cylinder two second ring" takes up a ring; with "fifteen goes" it is a reading.
         """
         parsed = self.parse(words)
-        return parsed is not None and any(
-            name != parsed.command and graph.begins(tuple(words))
-            for name, graph in self._graphs.items()
-        )
+        return parsed is not None and bool(self.begun(words) - {parsed.command})
+
+    def begun(self, words: Sequence[str]) -> frozenset[str]:
+        """Names of the commands that have a sentence which begins with ``words`` or is them."""
+        said = tuple(words)
+        return frozenset(name for name, graph in self._graphs.items() if graph.begins(said))
 
     def refuse_double_meaning(self) -> None:
         """Raises GrammarError if two commands share a sentence: the first in the file would take

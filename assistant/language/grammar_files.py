@@ -3,6 +3,7 @@
 import re
 import reprlib
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import Decimal
 from typing import TypeVar
 
@@ -31,6 +32,7 @@ class _Words(_Data):
     half: str = ""
     half_alone: tuple[str, ...] = Field(default=(), alias="half alone")
     point: str = ""
+    leading_zero: str = Field(default="", alias="leading zero")
 
 
 class _Range(_Data):
@@ -126,6 +128,8 @@ def read_numbers(
     """How numbers are said, and (file, name) -> the numbers of each range. Raises GrammarError."""
     data = _read(_NumbersFile, NUMBERS_FILE, files)
     numbers = NumberWords(**data.words.model_dump())
+    if unit is not Unit.INCH:
+        numbers = replace(numbers, leading_zero="")
     with at(NUMBERS_FILE, "words"):
         check_number_words(numbers)
     chosen = data.ranges | (data.metric_ranges if unit is Unit.METRIC else {})

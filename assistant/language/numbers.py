@@ -20,6 +20,7 @@ class NumberWords:
     tens: words for 20, 30 ... by value; a number between is tens word and ones word.
     half: words after a whole number (``and a half``); half_alone: words for 0.5.
     point: word before a decimal figure; empty = decimals are not said.
+    leading_zero: word for the zeros before thousandths, oh one five for 15; empty = not said.
     """
 
     ones: tuple[str, ...]
@@ -27,6 +28,7 @@ class NumberWords:
     half: str = ""
     half_alone: tuple[str, ...] = ()
     point: str = ""
+    leading_zero: str = ""
 
     def sayings(self, value: Decimal, *, digits: bool = True) -> Iterator[tuple[str, ...]]:
         """All ways to say ``value`` (0 to 99.5 by halves), the usual one first.
@@ -48,18 +50,20 @@ class NumberWords:
         ways = [self._cardinal(whole)]
         if whole > 9 and digits:
             ways.append(self._digits(whole))
+        thousandths = tuple(self._thousandths(whole)) if digits else ()
         if not part:
-            yield from ways
+            yield from (*ways, *thousandths)
             return
         if self.half:
-            yield (*ways[0], *self.half.split())
+            yield from ((*way, *self.half.split()) for way in (ways[0], *thousandths))
         if self.point:
             yield from ((*way, *self.point.split(), *self._digits(5)) for way in ways)
 
     @property
     def words(self) -> frozenset[str]:
         """Every word that numbers are made of."""
-        parts = [*self.ones, *self.tens.values(), self.half, *self.half_alone, self.point]
+        parts = [*self.ones, *self.tens.values(), self.half, *self.half_alone, self.point,
+                 self.leading_zero]  # fmt: skip
         return frozenset(word for part in parts for word in part.split())
 
     def say(self, value: Decimal) -> str:
@@ -91,6 +95,13 @@ class NumberWords:
             return tuple(self.ones[whole].split())
         tens, ones = whole // 10 * 10, whole % 10
         return tuple(f"{self.tens[tens]} {self.ones[ones] if ones else ''}".split())
+
+    def _thousandths(self, whole: int) -> Iterator[tuple[str, ...]]:
+        zero = tuple(self.leading_zero.split())
+        if zero and whole > 9:
+            yield (*zero, *self._digits(whole))
+        elif zero:
+            yield (*zero, *zero, *self._digits(whole))
 
     def _digits(self, whole: int) -> tuple[str, ...]:
         return tuple(" ".join(self.ones[int(figure)] for figure in str(whole)).split())

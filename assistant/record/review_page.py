@@ -18,6 +18,7 @@ from assistant.bench.job import RingPosition
 from assistant.bench.plan import BAND_SHARE, RingKey
 from assistant.bench.ring_status import RingStatus
 from assistant.record import review_plots as plots
+from assistant.record.gaps_picture import GapOfRing, gaps_pictures
 from assistant.record.page_parts import compiled, ring_ident, shown_verdict
 from assistant.record.session_story import Entry, Kind, RingStory, Story, TurnTold
 from assistant.units import Unit, show_bore, show_gap
@@ -51,7 +52,10 @@ def review_page(
     top. local: a stored time as the reader's clock showed it.
     Raises jinja2.TemplateError if the template is broken.
     """
-    rings = {ring.key: _ring(ring, story.unit) for ring in story.rings}
+    down = sorted(
+        story.rings, key=lambda ring: (ring.key[0], list(RingPosition).index(ring.key[1]))
+    )
+    rings = {ring.key: _ring(ring, story.unit) for ring in down}
     shown = {ring.standing_of(n + 1).status for ring in story.rings for n in range(ring.specimens)}
     context = {
         **_head(story, local),
@@ -60,7 +64,11 @@ def review_page(
         "cylinders": _cylinders(story, rings),
         "rings": [ring for ring in rings.values() if ring["entries"]],
         "all_rings": list(rings.values()),
-        "untouched": ", ".join(r.place for r in story.rings if not r.entries),
+        "gaps": gaps_pictures(
+            [GapOfRing(*ring.key, ring.window, ring.told, ring.standing) for ring in down],
+            story.unit,
+        ),
+        "untouched": ", ".join(ring.place for ring in down if not ring.entries),
         "signs": [
             (plots.ring_sign(status), status.name_in_pages, status.value)
             for status in RingStatus
@@ -172,7 +180,6 @@ def _ring(ring: RingStory, unit: Unit) -> dict[str, object]:
     return {
         "ident": ring_ident(ring.key),
         "entries": bool(ring.entries),
-        "brief": not ring.passes and ring.specimens == 1,
         "right": ring.standing.status is RingStatus.ACCEPTED,
         "replaced": ring.specimens - 1,
         "place": ring.place.capitalize(),

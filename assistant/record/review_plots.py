@@ -57,6 +57,13 @@ def _all(parts: Sequence[Markup] | Iterator[Markup]) -> Markup:
     return Markup("").join(parts)
 
 
+def scale_ticks(low_nm: int, high_nm: int, unit: Unit, *, most: int = _MOST_TICKS) -> list[int]:
+    """Round lengths from ``low_nm`` to ``high_nm`` for a scale, nm: about ``most`` at most."""
+    low, high = low_nm / unit.call_nm, high_nm / unit.call_nm
+    step = next((step for step in _TICKS if (high - low) / step <= most), _TICKS[-1])
+    return [round(n * step * unit.call_nm) for n in range(ceil(low / step), floor(high / step) + 1)]
+
+
 # --- marks -------------------------------------------------------------------------------------
 
 
@@ -238,12 +245,9 @@ class _Plot:
         return area + _all(lines)
 
     def _ticks(self) -> Iterator[Markup]:
-        call_nm = self._unit.call_nm
-        high, low = self._span.high_nm / call_nm, self._span.low_nm / call_nm
-        step = next((s for s in _TICKS if (high - low) / s <= _MOST_TICKS), _TICKS[-1])
-        for n in range(ceil(low / step), floor(high / step) + 1):
-            y = self._y(n * step * call_nm)
-            label = show_gap(round(n * step * call_nm), self._unit).split()[0]
+        for place_nm in scale_ticks(self._span.low_nm, self._span.high_nm, self._unit):
+            y = self._y(place_nm)
+            label = show_gap(place_nm, self._unit).split()[0]
             yield tag("path", d=f"M{_LEFT:g} {y:.1f}h-4", class_="axis")
             yield tag("text", label, x=_LEFT - 7, y=y + 4, class_="left")
         bottom = HEIGHT - _BOTTOM
@@ -304,9 +308,9 @@ class _Plot:
         """A band without an end: it fades out of the picture, and an arrow says that it goes on."""
         step = (bottom - top) / _FADES
         for n in range(_FADES):
-            shade = _FADES - n if up else n + 1
+            fade = _FADES - n if up else n + 1  # darkest beside the leaf that bounds it
             yield tag("rect", x=left, y=top + n * step, width=right - left, height=step,
-                      class_=f"band fade-{_FADES + 1 - shade}")  # fmt: skip
+                      class_=f"band fade-{fade}")  # fmt: skip
         x = (left + right) / 2
         head = f"M{x:.1f} {_TOP + 16:g}v-12m-4 4.5 4-4.5 4 4.5"
         if not up:

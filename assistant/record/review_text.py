@@ -1,21 +1,30 @@
 """The spoken log of a session as lines to read: heard, understood, answered, taken back."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
 from itertools import groupby
 
 from assistant.bench import events as ev
 from assistant.bench.reply import entry_line
+from assistant.bench.ring_status import standings, verdict_of
 from assistant.bench.session import replay
 from assistant.bench.wording import Wording
 from assistant.display.turn_lines import ring_line
 from assistant.units import Unit, show_bore
 
+_MOST_NAMED = 6  # rings of one part of the verdict that are named
 
-def review_lines(envelopes: Iterable[ev.Envelope], wording: Wording) -> Iterator[str]:
-    """The log as lines, oldest first, then where each ring stands.
 
-    Entries that were taken back are marked; times are as stored, in UTC.
+def review_lines(
+    envelopes: Iterable[ev.Envelope],
+    wording: Wording,
+    *,
+    local: Callable[[datetime], datetime] = lambda at: at,
+) -> Iterator[str]:
+    """The verdict, the log as lines, oldest first, then where each ring stands.
+
+    Entries that were taken back are marked. local: a stored time as the shop's clock showed it; its
+    offset from UTC is told at the beginning of each day.
     """
     stored = list(envelopes)
     state = replay(stored)
@@ -26,12 +35,23 @@ def review_lines(envelopes: Iterable[ev.Envelope], wording: Wording) -> Iterator
             yield "The log is empty: no session was opened."
         return
     job = state.job
-    yield f"{job.name}: {job.cylinders} cylinders, bore {show_bore(job.bore_nm, job.unit)}"
+    verdict = verdict_of(standings(state))
+    yield verdict.words(named=_MOST_NAMED)
+    if verdict.parts:
+        yield verdict.progress
+    cylinders = f"{job.cylinders} cylinder{'s' if job.cylinders > 1 else ''}"
+    ended = "wrapped up" if state.closed else "unfinished"
+    yield f"{job.name}: {cylinders}, bore {show_bore(job.bore_nm, job.unit)}, {ended}"
+    day = ""
     for turn, group in groupby(stored, key=lambda envelope: envelope.turn):
         events = list(group)
+        at = local(events[0].at)
         struck = "  (taken back)" if turn in state.retracted else ""
         yield ""
-        yield f"{_clock(events[0].at)}  call {turn}{struck}"
+        if _day(at) != day:
+            day = _day(at)
+            yield day
+        yield f"{at:%H:%M:%S}  call {turn}{struck}"
         for envelope in events:
             line = _line(envelope.event, wording, job.unit)
             if line:
@@ -41,8 +61,11 @@ def review_lines(envelopes: Iterable[ev.Envelope], wording: Wording) -> Iterator
         yield ring_line(state, key, wording)
 
 
-def _clock(at: datetime) -> str:
-    return at.strftime("%Y-%m-%d %H:%M:%S")
+def _day(at: datetime) -> str:
+    """``2026-11-27, times UTC+01:00``."""
+    offset = at.strftime("%z")
+    zone = f"UTC{offset[:3]}:{offset[3:5]}" if offset.strip("+-0") else "UTC"
+    return f"{at:%Y-%m-%d}, times {zone}"
 
 
 def _line(event: ev.Event, wording: Wording, unit: Unit) -> str:

@@ -19,6 +19,7 @@ from assistant.bench.job import RingPosition
 from assistant.bench.plan import RingKey
 from assistant.bench.ring_status import Standing, Verdict, verdict_of
 from assistant.fitting.targets import Window
+from assistant.record.gaps_picture import GapOfRing, gaps_pictures
 from assistant.record.page_parts import compiled, ring_ident, shown_verdict
 from assistant.record.review_plots import ring_sign
 from assistant.record.seal import BLANK, sealed_page, sealed_record, sealed_rows
@@ -272,6 +273,13 @@ def sheet_page(sheet: Sheet, *, template: str) -> str:
         ended=_stamp(sheet.ended),
         last_call=_stamp(sheet.last_call),
         verdict=shown_verdict(sheet.verdict),
+        gaps=gaps_pictures(
+            [
+                GapOfRing(ring.cylinder, ring.position, ring.window, ring.told, ring.standing)
+                for ring in sheet.rings
+            ],
+            unit,
+        ),
         positions=[position.value.capitalize() for position in positions],
         cylinders=[
             {

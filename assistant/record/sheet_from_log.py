@@ -147,7 +147,7 @@ def _words(fact: Fact, unit: Unit) -> str:
         case Reading(leaf_nm=leaf_nm, feel=feel):
             return f"{show_gap(leaf_nm, unit)} {feel.value}"
         case Cut(dressing=True):
-            return "ends dressed"
+            return "ends square again, taken as dressed"
         case Cut(feed_nm=0, strokes=strokes):
             return f"{strokes} strokes"
         case Cut(feed_nm=feed_nm):

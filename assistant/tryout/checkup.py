@@ -151,13 +151,6 @@ def hearing(
     return Finding("hearing", Verdict.OK, measured)
 
 
-def denoiser(notice: str) -> Finding:
-    """The denoiser, which also tells speech from noise. notice: what its opening said, or empty."""
-    if notice:
-        return Finding("denoiser", Verdict.LOOK, notice)
-    return Finding("denoiser", Verdict.OK, "there; tells speech from noise")
-
-
 def voice(device: str, *, spoken_s: float) -> Finding:
     """Loudspeaker and voice. spoken_s: seconds of sound that were played."""
     if spoken_s < 0.5:

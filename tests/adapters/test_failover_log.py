@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.adapters.files.failover_log import SturdyLog
@@ -15,6 +15,7 @@ from assistant.adapters.files.session_log import LogPlace, SessionLog, read_log
 from assistant.bench.ports import EventStore
 from assistant.errors import LogDamaged, LogError, LogInUse
 from tests.contract.event_store_contract import EventStoreContract, events
+from tests.examples import FEW
 
 
 class Disk(LogPlace):
@@ -338,7 +339,7 @@ STEPS = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@FEW
 @given(steps=STEPS)
 def test_whatever_fails_nothing_that_was_called_safe_is_ever_missing(
     tmp_path_factory: pytest.TempPathFactory, steps: list[str]
@@ -372,3 +373,48 @@ def test_whatever_fails_nothing_that_was_called_safe_is_ever_missing(
     home.fault = spare.fault = home.room = None
     log.close()
     assert list(read_log(home.path)) == events(0, called)
+
+
+class ReadOnly(Disk):
+    """A disk that is still read, but no more written, since ``fault`` is set."""
+
+    def exists(self) -> bool:
+        return self.path.exists()
+
+
+def test_a_disk_that_is_read_only_from_the_start_is_gone_on_from_and_comes_home(
+    tmp_path: Path, spare: Disk
+) -> None:
+    """Nothing that was called before may be forgotten, nor stand in the way afterwards."""
+    home = ReadOnly(tmp_path / "stick" / "log.jsonl")
+    first = SturdyLog(home, spare)
+    first.append(events(0, 3))
+    first.close()
+    home.fault = errno.EROFS
+    for n in (3, 4):
+        log = SturdyLog(home, spare)
+        assert list(log.read()) == events(0, n)
+        log.append(events(n, 1))
+        assert (log.elsewhere, log.only_in_memory) == (True, False)
+        log.close()
+        assert list(read_log(spare.path)) == events(0, n + 1)
+        assert list(read_log(home.path)) == events(0, 3)
+    home.fault = None
+    log = SturdyLog(home, spare)
+    assert (list(log.read()), log.elsewhere) == (events(0, 5), False)
+    log.close()
+    assert list(read_log(home.path)) == events(0, 5)
+    assert not spare.path.exists()
+
+
+def test_a_damaged_log_on_a_read_only_disk_is_not_gone_on_from(tmp_path: Path, spare: Disk) -> None:
+    home = ReadOnly(tmp_path / "stick" / "log.jsonl")
+    first = SturdyLog(home, spare)
+    first.append(events(0, 3))
+    first.close()
+    lines = home.path.read_bytes().splitlines(keepends=True)
+    home.path.write_bytes(b"".join([lines[0], b"{}\n", *lines[2:]]))
+    home.fault = errno.EROFS
+    with pytest.raises(LogDamaged):
+        SturdyLog(home, spare)
+    assert not spare.path.exists()

@@ -201,8 +201,11 @@ def test_dual_unit_rows_of_public_manuals_agree(printed_in: str, printed_mm: str
         (
             "cylinders = 4",
             "cylinders = ",
-            "lathe.toml is not TOML: Invalid value (at line 3, column 13)",
+            "lathe.toml is not TOML: Invalid value (at line 3, column 13). Mend that line.",
         ),
+        ("cylinders = 4", "cylinders = 4\nbore = 4,0", "Write a decimal point, not a comma."),
+        ("cylinders = 4", "cylinders = 4\nnotes = \u201cx\u201d", 'Write straight quotes: ".'),
+        ("cylinders = 4", "cylinders = 4\ncylinders = 5", "That key stands twice: remove one."),
     ],
 )
 def test_a_fault_names_line_key_value_and_what_is_allowed(old: str, new: str, said: str) -> None:

@@ -9,8 +9,9 @@ from collections.abc import Callable
 import pyte
 import pytest
 from rich.console import Console
+from rich.style import Style
 
-from assistant.adapters.terminal.screen import LiveScreen, Row, can_draw
+from assistant.adapters.terminal.screen import STYLES, LiveScreen, Row, can_draw
 from assistant.bench.ports import Mode
 from assistant.bench.wording import Wording
 from assistant.build.screens import PanelScreen, PlainScreen, open_screen
@@ -277,3 +278,26 @@ def test_a_dumb_terminal_is_not_drawn_on(environment: dict[str, str], drawable: 
     console = Console(file=io.StringIO(), force_terminal=True, _environ=environment)
     assert can_draw(console) is drawable
     assert not can_draw(Console(file=io.StringIO()))
+
+
+def _contrast(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
+    """Contrast ratio of two colours of sRGB, as WCAG 2.2 defines it."""
+
+    def luminance(colour: tuple[int, int, int]) -> float:
+        parts = [c / 255 for c in colour]
+        linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    dark, light = sorted((luminance(one), luminance(other)))
+    return (light + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.parametrize("name", STYLES)
+@pytest.mark.parametrize("paper", [(0, 0, 0), (255, 255, 255)])
+def test_every_style_can_be_read_on_light_and_dark(name: str, paper: tuple[int, int, int]) -> None:
+    # WCAG 2.2, 1.4.3: 4.5 for text, 3 for large and bold text. The terminal's own ink is its own
+    # affair.
+    colour = Style.parse(STYLES[name]).color
+    large = name in ("step", "alert")
+    if colour is not None:
+        assert _contrast(tuple(colour.get_truecolor()), paper) >= (3.0 if large else 4.4)

@@ -209,3 +209,29 @@ def test_what_is_to_go_is_target_less_best_and_never_negative(new_bench: NewBenc
         advice = advise(bench.state)
         assert advice.belief is not None
         assert advice.more_nm == max(0, 17 * THOU - advice.belief.best_nm)
+
+
+WIDE = (RingSpec(position=TOP, rule=LimitsRule(least_nm=16 * THOU, most_nm=20 * THOU)),)
+
+
+def test_the_same_leaf_again_and_again_never_ends_in_accepting_what_nobody_knows(
+    grammar: Grammar, wording: Wording
+) -> None:
+    """Ten that goes tells nothing of what is above it: another leaf is due, however often."""
+    bench = Bench(small_job(rings=WIDE, cylinders=1), grammar, wording)
+    bench.type("top ring")
+    for _ in range(12):
+        bench.type("ten goes")
+        advice = advise(bench.state)
+        assert advice.step is Step.MEASURE
+        assert sum(advice.stack_nm) > 10 * THOU
+
+
+def test_a_band_that_is_told_as_inside_lies_in_the_window(
+    grammar: Grammar, wording: Wording
+) -> None:
+    bench = Bench(small_job(rings=WIDE, cylinders=1), grammar, wording)
+    for call in ("top ring", "fifteen drops through", "nineteen no go"):
+        bench.type(call)
+    assert advise(bench.state).step is Step.ACCEPT
+    assert bench.last.reply.shown.endswith("Somewhere from 16 to 20 thou, inside. Accept it.")

@@ -6,14 +6,14 @@ from typing import Any
 import pytest
 
 from assistant.bench import events as ev
-from assistant.bench.commands import Ground
+from assistant.bench.commands import Check, Ground
 from assistant.bench.decisions import decide
 from assistant.bench.interpretation import plausibility
 from assistant.bench.job import Grinder, GrinderKind, LimitsRule, Relation, RingSpec
 from assistant.bench.reply_terms import CommandNotAllowed, Length, Refusal
 from assistant.bench.session import Outcome, Ring, State
 from assistant.bench.wording import Wording
-from assistant.fitting.facts import Cut, Feel
+from assistant.fitting.facts import Cut, Feel, Reading
 from assistant.language.grammar import Grammar
 from assistant.units import Unit
 from tests.bench.test_session import bare
@@ -263,6 +263,16 @@ def test_a_spoiled_ring_is_replaced_by_a_fresh_one_after_a_yes(bench: Bench) -> 
         (["twelve goes thirteen snug", "ground two", "eleven no go"], "reading shrank"),
         (["ten goes eleven snug", "ground five", "twelve no go"], "reading grew too little"),
         (["twelve goes thirteen snug", "ground two", "twenty goes"], "reading grew too much"),
+        (
+            ["two goes three snug", "ground ten", "six goes", "seven snug"],
+            "reading grew too little",
+        ),
+        (
+            ["two goes three snug", "ground ten", "thirteen snug", "ten no go"],
+            "reading contradicts",
+        ),
+        (["ten goes eleven snug", "ground five", "ground five"], "second cut"),
+        (["butts", "ground ten", "ground ten"], "second cut"),
         (["ground ten and a half"], "large cut"),
         (["fifteen goes sixteen snug", "ground six"], "large cut"),
     ],
@@ -334,6 +344,64 @@ def test_take_that_back_drops_an_open_question_and_keeps_the_entry_before(bench:
     bench.through("top ring", "fifteen goes sixteen snug", "ground ten", "take that back")
     assert bench.last.events == (ev.QuestionAnswered(yes=False),)
     assert len(bench.state.ring((1, TOP)).facts) == 2
+
+
+@pytest.mark.parametrize("calls", [["two goes three snug", "ground four", "ground four"],
+                                   ["ground five", "ground five"],
+                                   ["ten goes eleven snug", "ground five", "sixteen goes",
+                                    "ground half"]])  # fmt: skip
+def test_a_second_cut_that_cannot_go_over_is_not_asked(bench: Bench, calls: list[str]) -> None:
+    bench.through("top ring", *calls)
+    assert bench.state.pending is None
+
+
+def test_a_check_leaves_the_question_of_its_ring_open(bench: Bench) -> None:
+    bench.through("top ring", "two goes three snug", "ground ten", "six goes seven snug")
+    waiting = bench.state.pending
+    said = bench.type("deburred")
+    assert said.startswith("Deburred. seven thou snug? The gap grew less than you cut.")
+    assert bench.state.pending == waiting
+    bench.type("yes")
+    assert [fact.leaf_nm for fact in bench.state.ring((1, TOP)).facts[-2:]] == [6 * THOU, 7 * THOU]  # type: ignore[union-attr]
+    assert Check.DEBURRED in bench.state.ring((1, TOP)).checks
+
+
+def test_a_leaf_that_was_refused_is_corrected_and_not_the_entry_before_it(bench: Bench) -> None:
+    bench.through("top ring", "six goes seven snug", "ground six")
+    bench.type("twelve goes sixty snug")
+    assert bench.last.refused == "no such leaf"
+    bench.type("make that thirteen")
+    facts = bench.state.ring((1, TOP)).facts
+    assert facts[2:] == (Cut(feed_nm=6 * THOU), Reading(12 * THOU, Feel.GOES),
+                         Reading(13 * THOU, Feel.SNUG))  # fmt: skip
+
+
+@pytest.mark.parametrize("call", ["sixty goes", "cylinder nine", "twelve strokes"])
+@pytest.mark.parametrize("repair", ["take that back", "make that nine"])
+def test_after_a_refused_call_the_entry_before_it_is_changed_only_after_a_yes(
+    bench: Bench, call: str, repair: str
+) -> None:
+    bench.through("top ring", "six goes seven snug", "ground six")
+    bench.type(call)
+    assert bench.last.refused is not None
+    if (call, repair) == ("sixty goes", "make that nine"):
+        return  # the leaf is corrected
+    said = bench.type(repair)
+    assert said == "The last call was not noted. Change what stands: ground six thou? Yes or no?"
+    assert bench.state.ring((1, TOP)).facts[-1] == Cut(feed_nm=6 * THOU)
+    bench.type("yes")
+    left = bench.state.ring((1, TOP)).facts[2:]
+    assert left == (() if repair == "take that back" else (Cut(feed_nm=9 * THOU),))
+
+
+def test_a_call_that_was_taken_since_is_what_take_that_back_means(bench: Bench) -> None:
+    bench.through("top ring", "six goes seven snug")
+    bench.type("sixty goes")
+    bench.type("ground six")
+    assert bench.type("take that back").startswith("Taken back: ground six thou.")
+    for call in ("ground five", "make that forty", "make that six"):
+        bench.type(call)
+    assert bench.state.ring((1, TOP)).facts[2:] == (Cut(feed_nm=6 * THOU),)
 
 
 def test_the_pick_that_opened_the_session_cannot_be_taken_back(bench: Bench) -> None:
@@ -434,6 +502,21 @@ def test_an_unwanted_difference_of_top_and_second_is_asked_back(
         "it? Yes or no?"
     )
     bench.say("yes")
+    assert bench.state.ring((1, TOP)).outcome is Outcome.ACCEPTED
+
+
+@pytest.mark.parametrize("before", [(), ("second ring", "no leaf goes")])
+def test_the_difference_is_not_asked_of_a_ring_whose_pair_is_not_accepted(
+    grammar: Grammar, wording: Wording, before: tuple[str, ...]
+) -> None:
+    rings = tuple(
+        RingSpec(position=position, rule=LimitsRule(least_nm=15 * THOU, most_nm=21 * THOU))
+        for position in (TOP, SECOND)
+    )
+    job = small_job(rings=rings, top_over_second=Relation(least_nm=0, most_nm=THOU))
+    bench = Bench(job, grammar, wording)
+    bench.through(*before, "top ring", "eighteen goes nineteen snug", "accept it")
+    assert bench.state.pending is None
     assert bench.state.ring((1, TOP)).outcome is Outcome.ACCEPTED
 
 

@@ -1,6 +1,6 @@
 """One turn: log before show before speak, and nothing of it when the log cannot be written."""
 
-from dataclasses import replace
+import re
 
 import pytest
 
@@ -9,7 +9,6 @@ from assistant.bench.dialogue import Call, Dialogue
 from assistant.bench.ports import Tone
 from assistant.bench.session import State, replay
 from assistant.bench.wording import Wording
-from assistant.ear.utterance import Heard, Hypothesis
 from assistant.errors import JobError, LogError
 from assistant.language.grammar import Grammar
 from tests.fakes import (
@@ -224,6 +223,19 @@ def test_a_correction_of_what_waits_is_an_answer(bench: Bench) -> None:
     assert "not counted" not in bench.last.reply.shown
 
 
+def test_a_session_whose_rings_are_all_done_opens_again(
+    bench: Bench, grammar: Grammar, wording: Wording
+) -> None:
+    while bench.state.here is not None:
+        second = bench.state.here[1] == "second"
+        bench.through("nineteen snug" if second else "seventeen snug", "accept it")
+    assert bench.state.open_rings() == ()
+    turn = dialogue_on(bench.store, grammar, wording).open(bench.job, software="x")
+    assert turn.reply.shown.startswith("Going on. All rings are done.")
+    again = dialogue_on(bench.store, grammar, wording)
+    assert again.tell("microphone back").reply.shown == "The microphone is back."
+
+
 def test_standing_by_and_a_note_under_way_end_with_the_session(
     bench: Bench, grammar: Grammar, wording: Wording
 ) -> None:
@@ -398,7 +410,18 @@ def test_an_unsure_call_is_read_back_and_counts_after_a_yes(bench: Bench) -> Non
     assert bench.state.ring((1, UPPER)).passes == 0
 
 
-def test_what_the_bench_has_told_her_to_do_needs_less_sureness(bench: Bench) -> None:
+def test_strokes_that_the_bench_has_told_to_take_need_less_sureness(metric_bench: Bench) -> None:
+    bench = metric_bench
+    bench.through("top ring", "twenty goes twenty five snug")
+    (told,) = re.findall(r"(\w[\w ]*) strokes\.$", bench.speaker.said[-1])
+    assert told != "two"
+    assert bench.mumble("two strokes").endswith("Yes or no?")
+    bench.say("no")
+    assert bench.mumble(f"{told} strokes").startswith(f"{told} strokes.")
+    assert bench.state.ring((1, TOP)).passes == 1
+
+
+def test_what_the_bench_has_told_to_do_needs_less_sureness(bench: Bench) -> None:
     bench.through("top ring", "ten goes eleven snug")
     words = bench.speaker.said[-1].rstrip(".").split("Grind ")[1].removesuffix(" thou")
     assert bench.mumble("ground two").endswith("Yes or no?")
@@ -440,45 +463,3 @@ def test_what_would_be_asked_or_refused_anyway_is_not_asked_twice(bench: Bench) 
     assert "against the last leaf" in question
     assert bench.state.pending is not None
     assert bench.state.pending.about == "reading contradicts"
-
-
-def test_just_the_cut_that_was_advised_is_expected(bench: Bench) -> None:
-    bench.through("top ring", "ten goes eleven snug")
-    assert "Grind" in bench.speaker.said[-1]
-    words = bench.speaker.said[-1].rstrip(".").split("Grind ")[1].removesuffix(" thou").split()
-    assert bench.dialogue.expects(("ground", *words))
-    assert bench.dialogue.expects(("took", *words))
-    assert not bench.dialogue.expects(("ground", "one"))
-    assert not bench.dialogue.expects(("ground",))
-    assert not bench.dialogue.expects(("fifteen", "goes"))
-
-
-@pytest.mark.parametrize(
-    ("words", "enough"),
-    [
-        ("fifteen snug", True),
-        ("fifteen goes sixteen snug", True),
-        ("fifteen goes sixteen no go", True),
-        ("sixteen almost fifteen drops through", True),
-        ("fifteen goes", False),
-        ("sixteen almost", False),
-        ("sixteen snug fifteen goes", False),
-        ("sixteen no go fifteen almost", False),
-        ("butts", False),
-        ("cylinder one", False),
-    ],
-)
-def test_leaves_on_both_sides_of_the_gap_or_a_snug_one_tell_enough(
-    bench: Bench, words: str, enough: bool
-) -> None:
-    assert bench.dialogue.expects(tuple(words.split())) is enough
-
-
-def test_what_would_be_taken_is_trusted_by_all_that_is_known_here(bench: Bench) -> None:
-    bench.through("top ring", "fourteen goes")
-    ways = (Hypothesis(("fifteen", "snug"), 0.6), Hypothesis(("fifty", "snug"), 0.4))
-    rivals = Heard(ways, 0.4, sure_from=0.8, unrivalled=0.95)
-    assert bench.dialogue.trusts(rivals)  # no leaf of fifty there
-    assert not bench.dialogue.trusts(replace(rivals, unrivalled=0.7))  # it would be asked
-    assert not bench.dialogue.trusts(Heard((Hypothesis(("fifteen",), 1.0),), 1.0))
-    assert not bench.dialogue.trusts(Heard((), 0.0))

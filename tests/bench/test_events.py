@@ -144,6 +144,8 @@ def changed(**changes: Any) -> str:
         (changed(v=3), "Line 9 of the log has form 3; this Leafcall reads up to 2. Use a newer"),
         (changed(v=2), "Line 9 of the log does not end with its check"),
         (LINE.replace("square", "polished"), "Line 9 of the log: event.ring checked.check: "),
+        (LINE + "\r", "Line 9 of the log has the line end of Windows: .*unchanged copy"),
+        ("[" * 100_000, "Line 9 of the log is nested too deep"),
         (changed(v=0), "Line 9 of the log has the unknown form 0"),
         (changed(v="1"), "it has no form number v"),
         (changed(kind="ring eaten"), "Line 9 of the log: event: Input tag 'ring eaten'"),

@@ -3,7 +3,7 @@
 import re
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.bench.gap_words import (
@@ -18,6 +18,7 @@ from assistant.bench.wording import Wording
 from assistant.fitting.targets import Window
 from assistant.language.grammar import Grammar
 from assistant.units import Unit
+from tests.examples import FEW
 from tests.fakes import THOU, TOP, Bench, small_job
 
 KEY = (1, TOP)
@@ -51,7 +52,7 @@ SAID = st.sampled_from(["goes", "goes easily", "snug", "no go", "almost"])
 
 
 @given(st.lists(st.tuples(st.integers(2, 25), SAID), min_size=1, max_size=4))
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@FEW
 def test_a_figure_is_told_only_of_a_narrow_band_and_nothing_is_negative(
     grammar: Grammar, wording: Wording, readings: list[tuple[int, str]]
 ) -> None:

@@ -12,8 +12,10 @@ from assistant.bench.job import (
     FactorRule,
     Grinder,
     GrinderKind,
+    Heat,
     Job,
     LimitsRule,
+    Relation,
     RingPosition,
     RingSpec,
     usual_leaves_nm,
@@ -130,6 +132,22 @@ def test_a_grinder_that_cannot_sneak_up_is_refused(changes: dict[str, int], allo
     usual = Grinder.usual(GrinderKind.DIAL, Unit.METRIC).model_dump()
     with pytest.raises(ValidationError, match=allowed):
         Grinder(**{**usual, **changes})
+
+
+def test_the_hot_gap_knows_only_materials_of_its_table() -> None:
+    warm, hot = Decimal(100), Decimal(200)
+    heat = Heat(ring="steel 4140", bore="gray iron", ring_c=hot, bore_c=warm)
+    assert (heat.ring, heat.bore) == ("steel 4140", "gray iron")
+    with pytest.raises(ValidationError, match=r"a material is one of .*gray iron"):
+        Heat(ring="oak", bore="gray iron", ring_c=hot, bore_c=warm)
+
+
+def test_a_difference_of_top_and_second_has_two_ends_and_both_rings() -> None:
+    wanted = Relation(least_nm=-50_000, most_nm=50_000)
+    assert job(top_over_second=wanted).top_over_second == wanted
+    assert "needs a top and a second" in refused(rings=(ring(TOP),), top_over_second=wanted)
+    with pytest.raises(ValidationError, match="swap them"):
+        Relation(least_nm=50_000, most_nm=-50_000)
 
 
 def test_the_smallest_measured_bore_counts() -> None:

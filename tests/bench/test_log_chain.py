@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.bench import events as ev
-from assistant.bench.log_chain import scan, told_damage
+from assistant.bench.log_chain import Head, held_against, scan, told_damage
 from tests.contract.event_store_contract import events
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
@@ -173,3 +173,41 @@ def test_many_damages_are_not_all_told() -> None:
     found = scan(log([LINES[0], *[b"x"] * 8, *LINES[9:]]))
     told = told_damage(found.events, found.damages)
     assert told[-2:] == ("And 3 more places.", "4 events can be read, at least 8 cannot.")
+
+
+def head(count: int, *, check: str | None = None) -> Head:
+    """What a build sheet knows of a log of so many of our events."""
+    known = scan(log(lines_of(*[1] * count))).check
+    return Head(count, known if check is None else check, "the sheet")
+
+
+@pytest.mark.parametrize("count", [0, 1, 5])
+def test_a_log_that_has_gone_on_since_its_head_was_kept_is_sound(count: int) -> None:
+    found = scan(log(LINES[:5]))
+    assert held_against(found, [head(count)]) is found
+
+
+@pytest.mark.parametrize(
+    ("kept", "told"),
+    [
+        (0, "The log is empty, but the sheet knows of 5: its end is lost."),
+        (3, "The log ends after 3 events, but the sheet knows of 5: its end is lost."),
+    ],
+)
+def test_a_log_that_lost_its_end_is_found_by_its_head(kept: int, told: str) -> None:
+    found = held_against(scan(log(LINES[:kept])), [head(2), head(5)])
+    assert [(damage.line, damage.reason) for damage in found.damages] == [(kept + 1, told)]
+    assert [event.seq for event in found.events] == list(range(kept))
+
+
+def test_another_log_than_the_one_that_the_head_knows_is_found() -> None:
+    found = held_against(scan(log(LINES)), [head(5, check="0" * 16)])
+    assert [damage.reason for damage in found.damages] == [
+        "The log is not the one that the sheet knows, or it was changed."
+    ]
+
+
+def test_of_a_damaged_log_the_head_proves_nothing_more() -> None:
+    found = scan(log([LINES[0], b"rust", *LINES[2:5]]))
+    assert found.damages
+    assert held_against(found, [head(12)]) is found

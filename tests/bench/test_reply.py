@@ -85,8 +85,8 @@ SPOKEN: list[tuple[str, list[str], str]] = [
     ("another ring", ["top ring", "spoiled ring", "cylinder one top ring"],
      "cylinder one top ring was spoiled. Is this another ring? Yes or no?"),
     ("taken back", ["top ring", "ground two", "take that back"],
-     "Taken back. cylinder one top ring. Window sixteen to eighteen thou. Set it square, try "
-     "{leaf} thou."),
+     "Taken back: ground two thou. cylinder one top ring. Window sixteen to eighteen thou. Set it "
+     "square, try {leaf} thou."),
     ("corrected", ["top ring", "ground three", "make that two"],
      "Corrected. Ground two thou. Deburr, set it square, try {leaf} thou."),
     ("how much more, unknown", ["top ring", "how much more"], "Not measured yet."),
@@ -376,6 +376,15 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
           "listen up"]),
     ({}, ["accept it", "make that sixteen"]),
     ({}, ["read it back"]),
+    ({}, ["top ring", "seven goes", "ring is square", "fifteen no go"]),
+    *(({}, ["second ring", "eight goes nine almost", "ground ten", "eighteen goes nineteen no go",
+            "eighteen goes", check]) for check in ("deburred", "ends are square")),
+    ({}, ["top ring", "ten goes eleven snug", "ground five", "sixty goes", "take that back"]),
+    ({}, ["top ring", "ten goes eleven snug", *["ground five and a half"] * 2]),
+    ({"grinder": FILE}, ["top ring", "ten goes eleven snug", *["fourteen strokes"] * 2]),
+    ({"grinder": FILE}, ["top ring", "sixty strokes"]),
+    ({}, ["skip this ring"] * 6 + ["cylinder one top ring", "sixteen goes seventeen snug",
+                                   "spoiled ring", "cylinder one top ring", "no"]),
     ({"rings": rings(16, 17), "order": (SECOND, TOP)}, ["fifteen goes sixteen almost"] * 3),
     ({}, ["top ring", "sixteen goes seventeen snug", "second ring", "ten goes eleven snug",
           "seventeen snug"]),
@@ -385,6 +394,7 @@ CONVERSATIONS: list[tuple[dict[str, Any], list[str]]] = [
     ({}, ["keep recordings", "no recordings", "speak softer", *["speak faster"] * 11]),
     ({}, ["skip this ring"] * 6 + ["cylinder one top ring", "take that back"]),
     ({}, ["nineteen goes", "accept it", "read it back"]),
+    ({}, ["top ring", "four goes", "ground three", "fourteen no go"]),
     ({}, ["butts", "read it back", "spoiled ring", "read it back"]),
     ({"cylinders": 1}, ["skip this ring"] * 3 + ["ground twelve"]),
     ({"grinder": FILE}, ["ground two", "top ring", "twelve goes thirteen snug", "how much more",
@@ -444,6 +454,10 @@ def test_every_reply_of_the_file_is_given_in_some_conversation(
     metric.type("forty thou goes")
     late = Call(heard("ground two"), source="microphone", late=True)
     bench.dialogue.take(late)
+    done = hold({}, [], grammar, recorded)
+    while done.state.here is not None:
+        done.say("spoiled ring")
+    done.dialogue.open(done.job, software="again")
     never = set(GROUPS_AND_NAMES) - recorded.given
     assert sorted(never) == sorted(NEVER_IN_A_DIALOGUE)
 

@@ -3,7 +3,7 @@
 from decimal import Decimal
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.bench.job import RingPosition
@@ -19,6 +19,7 @@ from assistant.bench.ring_status import (
 )
 from assistant.bench.wording import Wording
 from assistant.language.grammar import Grammar
+from tests.examples import FEW
 from tests.fakes import SECOND, TOP, UPPER, Bench, small_job
 
 KEY = (1, TOP)
@@ -60,7 +61,7 @@ SAID = st.sampled_from(["goes", "snug", "no go", "almost"])
 
 
 @given(st.lists(st.tuples(st.integers(12, 21), SAID), min_size=1, max_size=3), st.booleans())
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@FEW
 def test_a_ring_is_told_inside_only_with_the_confidence_of_the_job(
     grammar: Grammar, wording: Wording, readings: list[tuple[int, str]], accept: bool
 ) -> None:

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 
 from assistant.bench import events as ev
+from assistant.bench.advice import advise
 from assistant.bench.commands import Check
 from assistant.bench.reply_terms import CommandNotAllowed
 from assistant.bench.session import Outcome, Pending, Ring, State, apply, replay
@@ -171,6 +172,15 @@ def test_entries_are_taken_back_one_after_the_other_to_the_start() -> None:
     assert state.retracted == {1, 2, 3}
 
 
+def test_taking_back_an_entry_that_the_log_has_lost_changes_nothing() -> None:
+    """As in a damaged log: the turn that was taken back is not there."""
+    state = after(opened(), tried(15))
+    again = after(state, ev.EntryRetracted(retracted_turn=99))
+    assert bare(again) == bare(state)
+    first = after(State(), *OPENED)
+    assert bare(after(first, ev.EntryRetracted(retracted_turn=0))) == bare(first)
+
+
 def test_what_is_not_an_entry_is_not_taken_back() -> None:
     entered = after(opened(), tried(15))
     later = after(after(entered, ev.ListeningPaused()), ev.ReplyGiven(text="kept"))
@@ -236,9 +246,20 @@ def test_open_rings_are_those_neither_accepted_nor_spoiled() -> None:
     assert state.open_rings() == ((1, SECOND), (1, TOP), (2, UPPER), (2, SECOND))
 
 
-def test_a_ring_of_another_job_in_a_stored_event_is_not_refused() -> None:
-    strange = after(opened(), tried(15, cylinder=9, position=LOWER))
-    assert strange.ring((9, LOWER)).facts == (Reading(15 * THOU, Feel.GOES),)
+def test_a_ring_of_another_job_in_a_stored_event_is_not_refused_and_does_nothing() -> None:
+    """Found by fuzzing: such a ring at hand stopped every later step."""
+    before = opened()
+    strange = after(before, tried(15, cylinder=9, position=LOWER))
+    assert (strange.rings, strange.here) == (before.rings, before.here)
+    assert advise(strange).key == before.here
+
+
+def test_what_stood_before_the_session_was_opened_is_no_part_of_it() -> None:
+    """Found by fuzzing: taking back an entry from before the opening took the job away."""
+    early = after(State(), tried(15, cylinder=9))
+    state = after(early, ev.SessionOpened(job=small_job(), software="x"))
+    assert (state.rings, state.here, state.before) == ({}, None, None)
+    assert after(state, ev.EntryRetracted(retracted_turn=early.turn)).job == small_job()
 
 
 def test_a_finished_ring_teaches_the_rings_after_it_and_not_itself() -> None:

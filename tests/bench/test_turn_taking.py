@@ -12,7 +12,7 @@ from assistant.bench.ports import Mode, Tone
 from assistant.bench.turn_taking import LiveBench, Manners
 from assistant.bench.wording import Wording
 from assistant.ear.listener import Listener
-from assistant.ear.ports import AudioSource
+from assistant.ear.ports import AudioSource, Standings
 from assistant.ear.utterance import FRAME_S, FRAME_SAMPLES, Heard, Hypothesis, Samples, Utterance
 from assistant.errors import MicrophoneError
 from assistant.language.grammar import Grammar
@@ -95,10 +95,8 @@ class World:
 
 
 class Loudness:
-    delay_s = 0.0
-
-    def process(self, frame: Samples) -> tuple[Samples, float]:
-        return frame, float(np.abs(frame).max() > 0.1)
+    def speech(self, frame: Samples) -> float:
+        return float(np.abs(frame).max() > 0.1)
 
     def reset(self) -> None:
         pass
@@ -137,7 +135,7 @@ class Live:
         manners: Manners | None = None, again: list[World | Exception] | None = None,
         joins: bool = False,
     ) -> None:  # fmt: skip
-        self.grammar, self.joins = grammar, joins
+        self.joins = joins
         self.bench = Bench(small_job(), grammar, wording)
         self.world = World(self.bench, steps)
         self.told = Told(*calls)
@@ -149,13 +147,8 @@ class Live:
             reopen=self._reopen if again is not None else None,
         )  # fmt: skip
 
-    def _listener(self, source: AudioSource) -> Listener:
-        if not self.joins:
-            return Listener(source, Loudness(), self.told)
-        return Listener(
-            source, Loudness(), self.told, is_complete=self.grammar.is_complete,
-            may_go_on=lambda words: bool(self.grammar.next_words(words)),
-        )  # fmt: skip
+    def _listener(self, source: AudioSource, standings: Standings) -> Listener:
+        return Listener(source, Loudness(), self.told, standings if self.joins else None)
 
     def _call(self, utterance: Utterance, heard: Heard, source: str) -> Call:
         return Call(heard, source, utterance.start_s, utterance.end_s)

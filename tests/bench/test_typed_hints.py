@@ -18,8 +18,9 @@ CASES = [
      "2.25 thou cannot be called, only whole and half ones: 2 thou or 2.5 thou."),
     ("ground 0.2", "0.2 thou cannot be called, only whole and half ones: 0.5 thou."),
     ("acept it", "The nearest call: accept it"),
-    ("accept", "The nearest call: accept it"),
     ("skip", "The nearest call: skip this ring"),
+    ("what are", "The nearest call: what are the calls"),
+    ("cylinder 1.25 top ring", "1.25 cannot be called here: whole and half numbers can."),
 ]  # fmt: skip
 
 
@@ -29,7 +30,9 @@ def test_it_tells_what_would_do(line: str, told: str) -> None:
     assert hint(words_typed(line, grammar), small_job(), grammar) == told
 
 
-@pytest.mark.parametrize("line", ["15", "banana", "ground 3 mm", "good morning"])
+@pytest.mark.parametrize(
+    "line", ["accept it", "10 goes", "15", "banana", "ground 3 mm", "good morning"]
+)
 def test_it_is_silent_where_the_reply_says_it_all(line: str) -> None:
     grammar = load_grammar()
     assert hint(words_typed(line, grammar), small_job(), grammar) is None
@@ -40,3 +43,9 @@ def test_a_figure_of_a_metric_job_that_could_be_either_is_told_so() -> None:
     told = hint(words_typed("0.4 goes", grammar), metric_job(), grammar)
     assert told is not None
     assert told.startswith("0.4 could be millimetres or hundredths")
+
+
+def test_half_a_stroke_of_a_file_is_told_so() -> None:
+    grammar = load_grammar(unit=Unit.METRIC)
+    told = hint(words_typed("2.25 strokes", grammar), metric_job(), grammar)
+    assert told == "2.25 strokes: strokes are whole."

@@ -273,7 +273,7 @@ def plot(judged: Sequence[Judged], path: Path) -> None:
 
     figure, axes = pyplot.subplots(1, 2, figsize=(10, 4), sharex=True)
     calls = [j for j in judged if j.record.is_call]
-    for name, group in grouped(calls, ("ear", "front_end", "noise")).items():
+    for name, group in grouped(calls, ("ear", "noise")).items():
         points = [
             (40.0 if level == "-" else float(level), part)
             for (level,), part in grouped(group, ("snr_db",)).items()
@@ -305,7 +305,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Print the tables, draw the plot."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--records", type=Path, default=default_records())
-    parser.add_argument("--by", default="ear,front_end,noise,snr_db", help="fields of a record")
+    parser.add_argument("--by", default="ear,noise,snr_db", help="fields of a record")
     parser.add_argument("--assurance", type=Path, help="default: that of the shipped model")
     parser.add_argument("--left-out", action="store_true", help="fit anew without each voice")
     parser.add_argument("--plot", type=Path)

@@ -3,10 +3,11 @@
     python -m tests.benchmarks.bench_session                    six cylinders, top and second ring
     python -m tests.benchmarks.bench_session --cylinders 2 --snrs clean,10 --seeds 1 --lines s.jsonl
 
-Everything but the room and the person is real: endpointer, front end, recogniser, interpretation,
-turn-taking, dialogue, log on disk, voice (``tests/simulation``). Into the microphone go the calls,
-the replies (as loud as the calls, with a tail of the room), talk between the calls (6 dB under
-them), dropped tools, and noise; signal-to-noise ratio is the active speech level over the noise's
+Everything but the room and the person is real: speech detector, endpointer, recogniser,
+interpretation, turn-taking, dialogue, log on disk, voice (``tests/simulation``). Into the
+microphone go the calls, the replies (as loud as the calls, with a tail of the room), talk between
+the calls (6 dB under them), dropped tools, and noise; signal-to-noise ratio is the active speech
+level over the noise's
 mean. Bench truth (cut and feel spreads, leaf errors) as in ``shop.py``. Time is that of the room:
 the person works fast (0.5 to 1.5 s between reply and call unless ``--gap`` says otherwise), so an
 hour holds more calls than at a bench. Every read-back is listened to.

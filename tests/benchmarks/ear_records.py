@@ -2,14 +2,13 @@
 
     python -m tests.benchmarks.ear_records                       the development clips, our own ear
     python -m tests.benchmarks.ear_records --manifest sample_audio/manifest.csv --snrs clean,10
-    python -m tests.benchmarks.ear_records --ears own --front-ends none,rnnoise
 
 Measuring takes long, so it uses ``--jobs`` processes, can be broken off and goes on where it
 stopped: what ``--records`` holds already is not measured again. Tables, the plot and the fit of the
 assurance are made from the records (``bench_ear``, ``fit_assurance``). Measure time with one job.
 
 Every clip is put into a room (``--before`` seconds before it, 0.75 s after), then goes through
-front end, endpointer and recogniser like a recording. The signal-to-noise ratio is the active
+speech detector, endpointer and recogniser like a recording. The signal-to-noise ratio is the active
 speech level (noises.active_level) over the noise's mean. ``--share`` of all conditions of a clip
 are drawn, by their names alone, so a larger share holds the smaller one; a level is drawn out of
 ``--gains``, a time before the clip out of ``--before``: noise that has run for long is heard in
@@ -95,7 +94,6 @@ class Record:
     """
 
     ear: str
-    front_end: str
     group: str
     clip: str
     voice: str
@@ -114,7 +112,7 @@ class Record:
     @property
     def key(self) -> tuple[object, ...]:
         """What tells it from all others."""
-        return (self.ear, self.front_end, self.clip, self.noise, self.snr_db, self.echo_s,
+        return (self.ear, self.clip, self.noise, self.snr_db, self.echo_s,
                 self.gain_db, self.before_s)  # fmt: skip
 
     @property
@@ -170,6 +168,7 @@ def read_records(path: Path) -> list[Record]:
             entry = json.loads(line)
         except ValueError:
             continue
+        entry.pop("front_end", None)  # of records made when there was a choice of them
         entry["utterances"] = [
             Uttered(**{**u, "hypotheses": [(w, s) for w, s in u["hypotheses"]]})
             for u in entry["utterances"]
@@ -229,7 +228,7 @@ def sound_of(clip: DevClip, condition: Condition) -> tuple[Samples, float]:
     return sound.astype(np.float32), end_of_speech_s(clean)
 
 
-def hear(ear: Ear, name: str, front_end: str, task: Task) -> Record:
+def hear(ear: Ear, name: str, task: Task) -> Record:
     """One task through the whole chain."""
     clip, condition = task
     sound, end_s = sound_of(clip, condition)
@@ -238,7 +237,7 @@ def hear(ear: Ear, name: str, front_end: str, task: Task) -> Record:
     cpu_s = time.process_time() - began
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return Record(
-        name, front_end, clip.group, clip.path.stem, clip.voice, clip.said, *condition, end_s,
+        name, clip.group, clip.path.stem, clip.voice, clip.said, *condition, end_s,
         len(sound) / SAMPLE_RATE_HZ, round(cpu_s, 3),
         round(peak / (1024 if sys.platform != "darwin" else 1024**2), 1),
         [_uttered(utterance, heard) for utterance, heard in calls],
@@ -258,16 +257,13 @@ def _uttered(utterance: Utterance, heard: Heard) -> Uttered:
     )  # fmt: skip
 
 
-_at_work: tuple[Ear, str, str] | None = None  # one a process
+_at_work: tuple[Ear, str] | None = None  # one a process
 _open = ExitStack()  # keeps it open as long as the process lives
 
 
-def _start(name: str, front_end: str) -> None:
+def _start(name: str) -> None:
     global _at_work
-    ear = _open.enter_context(open_ear(grammar(), ear=name, denoise=front_end != "none"))
-    if ear.notice:
-        print(ear.notice, file=sys.stderr)
-    _at_work = ear, name, front_end
+    _at_work = _open.enter_context(open_ear(grammar(), ear=name)), name
 
 
 def _work(task: Task) -> Record:
@@ -276,13 +272,11 @@ def _work(task: Task) -> Record:
     return hear(*_at_work, task)
 
 
-def measure(
-    tasks: Sequence[Task], path: Path, *, ear: str, front_end: str, jobs: int
-) -> Iterator[Record]:
+def measure(tasks: Sequence[Task], path: Path, *, ear: str, jobs: int) -> Iterator[Record]:
     """Records of all tasks, written to ``path`` as they come, by ``jobs`` processes."""
     context = multiprocessing.get_context("spawn")
     path.parent.mkdir(parents=True, exist_ok=True)
-    with context.Pool(jobs, _start, (ear, front_end)) as pool, path.open("a") as file:
+    with context.Pool(jobs, _start, (ear,)) as pool, path.open("a") as file:
         for record in pool.imap_unordered(_work, tasks):
             file.write(json.dumps(asdict(record)) + "\n")
             file.flush()
@@ -306,16 +300,13 @@ def main(arguments: Sequence[str] | None = None) -> None:
     done = {record.key for record in read_records(given.records)}
     with Progress(console=Console(stderr=True)) as progress:
         for ear in given.ears:
-            for front_end in given.front_ends:
-                left = [
-                    task
-                    for task in tasks
-                    if (ear, front_end, task.clip.path.stem, *task.condition) not in done
-                ]
-                bar = progress.add_task(f"{ear}, {front_end}", total=len(left))
-                jobs = max(1, min(given.jobs, len(left)))
-                for _ in measure(left, given.records, ear=ear, front_end=front_end, jobs=jobs):
-                    progress.advance(bar)
+            left = [
+                task for task in tasks if (ear, task.clip.path.stem, *task.condition) not in done
+            ]
+            bar = progress.add_task(ear, total=len(left))
+            jobs = max(1, min(given.jobs, len(left)))
+            for _ in measure(left, given.records, ear=ear, jobs=jobs):
+                progress.advance(bar)
 
 
 def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
@@ -339,7 +330,6 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--manifest", type=Path, help="instead of the development clips")
     parser.add_argument("--groups", type=listed, help="of the development clips; default: all")
     parser.add_argument("--ears", type=listed, default=[DEFAULT_EAR], help="names or folders")
-    parser.add_argument("--front-ends", type=listed, default=["none"], help="none, rnnoise")
     parser.add_argument("--noises", type=noise_list, default=list(NOISES))
     parser.add_argument("--snrs", type=ratios, default=[None, 20.0, 10.0, 5.0, 0.0])
     parser.add_argument("--echoes", type=numbers, default=[0.0, 0.3], help="60 dB fall, s")

@@ -9,7 +9,7 @@ from random import Random
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.adapters.files.clips import Clips
@@ -29,6 +29,7 @@ from assistant.record.seal import Verdict
 from assistant.record.sheet_forms import sheet_page
 from assistant.record.sheet_from_log import sheet_of
 from tests.command_line import Run
+from tests.examples import FEW
 from tests.fakes import START, TOP, Bench, small_job, stored
 from tests.past_sessions import play
 
@@ -195,7 +196,7 @@ def test_a_sound_log_is_not_mended_and_one_without_its_job_cannot_be(
     with pytest.raises(LogError, match="is sound: there is nothing to mend"):
         mend_log(folder)
     damaged(folder, 1)
-    with pytest.raises(LogDamaged, match=r"The line with the job is lost.*--new"):
+    with pytest.raises(LogDamaged, match=r"The line with the job cannot be read.*--new"):
         mend_log(folder)
     code, _, err = run("sheet", "a.toml")
     assert (code, "there is nothing to make a sheet of" in err) == (1, True)
@@ -337,7 +338,7 @@ HARM = st.lists(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@FEW
 @given(harm=HARM)
 def test_whatever_is_lost_the_rest_can_be_read_shown_and_printed(
     whole_session: list[bytes], wording: Wording, harm: list[tuple[str, int, int]]

@@ -171,15 +171,81 @@ def test_swapped_logs_are_told_by_their_sheets(run: Run, folder: SessionFolder) 
     assert "is not the one that sheet" in refused(folder)
 
 
-def test_a_folder_that_lost_its_log_is_not_used_again(run: Run, folder: SessionFolder) -> None:
-    sheet = folder.sheet.read_bytes()
+@pytest.mark.parametrize("only", ["sheet", "head"])
+def test_a_log_that_is_gone_is_told_and_its_folder_not_used_again(
+    run: Run, folder: SessionFolder, only: str
+) -> None:
+    forget_heads() if only == "sheet" else forget_sheets(folder)
+    before = {path: path.read_bytes() for path in folder.path.iterdir() if path != folder.log}
+    events = len(read_log(folder.log))
     folder.log.unlink()
-    assert run("type", "a.toml", "--mute", typed="top ring\n").code == 0
-    assert folder.sheet.read_bytes() == sheet
+    for command in (("type", "a.toml", "--mute"), ("sheet", "a.toml"), ("review", "a.toml")):
+        code, _, err = run(*command, typed="top ring\n")
+        assert code == 1
+        assert f"{folder.log} is gone, but " in err
+        assert f"knows of {events} events in it. Look for it" in err
+        assert "'leafcall mend a.toml'" in err
+    assert session_folders(JOB) == []
+    assert run("type", "a.toml", "--mute", "--new", typed="top ring\n").code == 0
     assert [one.path.name for one in session_folders(JOB)] == ["002"]
+    assert {path: path.read_bytes() for path in folder.path.iterdir()} == before
+    # A newer session is there now: nobody is told again.
+    assert run("type", "a.toml", "--mute", typed="where am i\n").code == 0
+    assert run("sheet", "a.toml").err == ""
+
+
+def test_a_log_that_is_put_back_is_gone_on_with(run: Run, folder: SessionFolder) -> None:
+    shutil.move(folder.log, "away.jsonl")
+    assert run("type", "a.toml", "--mute", typed="15 no go\n").code == 1
+    shutil.move("away.jsonl", folder.log)
+    assert run("type", "a.toml", "--mute", typed="15 no go\n").code == 0
+    assert [one.path.name for one in session_folders(JOB)] == ["001"]
+
+
+def test_sheet_and_review_of_the_session_before_tell_that_a_newer_log_is_gone(
+    run: Run, folder: SessionFolder
+) -> None:
+    run("type", "a.toml", "--mute", "--new", typed=CALLS)
+    newer = session_folders(JOB)[1]
+    newer.log.unlink()
+    for command in (("sheet", "a.toml"), ("review", "a.toml", "--text")):
+        code, _, err = run(*command)
+        assert code == 0
+        assert f"{newer.log} is gone" in err
+        assert "This is of the session before it." in err
+
+
+@pytest.mark.parametrize("by", ["job", "log"])
+def test_mend_of_a_log_that_is_gone_begins_anew_and_tells_what_the_sheet_knew(
+    run: Run, folder: SessionFolder, by: str
+) -> None:
+    folder.log.unlink()
+    code, out, err = run("mend", "a.toml" if by == "job" else str(folder.log))
+    (new,) = session_folders(JOB)
+    assert (code, Path(out.splitlines()[0]).resolve()) == (0, new.log.resolve())
+    assert "measure every ring before you rely on it." in err
+    assert "sheet.json knew of cylinder 1 top, " in err
+    assert "13 thou goes; 14 thou snug" in err
+    assert new.path.name == "002"
+    assert run("type", "a.toml", "--mute", typed="top ring\n13 goes\n").code == 0
+    text = new.sheet.read_text(encoding="utf-8")
+    assert "measure every ring before you rely on it." in text  # it stays with what is made of it
+    assert "13 thou goes" in text
+    assert "14 thou snug" not in text  # what has no time and no call is no event
+
+
+def test_of_a_folder_that_is_gone_as_a_whole_the_computer_still_knows(
+    run: Run, folder: SessionFolder
+) -> None:
     shutil.rmtree("a-sessions")
+    assert "this computer knows of" in run("type", "a.toml", "--mute").err
+    assert run("mend", "a.toml").code == 0
+    assert [one.path.name for one in session_folders(JOB)] == ["002"]
     assert run("type", "a.toml", "--mute", typed="top ring\n").code == 0
-    assert [one.path.name for one in session_folders(JOB)] == ["003"]
+    shutil.rmtree("a-sessions")
+    shutil.rmtree("home/heads")  # nothing is known: it is a new job
+    assert run("type", "a.toml", "--mute", typed="top ring\n").code == 0
+    assert [one.path.name for one in session_folders(JOB)] == ["001"]
 
 
 def test_a_sheet_that_was_altered_or_is_of_another_log_stops_nobody(

@@ -105,9 +105,9 @@ def test_wrong_usage_is_code_2_with_the_reason(run: Run, arguments: list[str], r
         (["type", "none.toml"],
          "There is no file none.toml: make one with 'leafcall new none.toml'."),
         (["review", "none.toml"],
-         "none.toml has no session yet: begin one with 'leafcall fit none.toml'."),
+         "There is no file none.toml: name a job file, or the log of a session."),
         (["sheet", "none.toml"],
-         "none.toml has no session yet: begin one with 'leafcall fit none.toml'."),
+         "There is no file none.toml: name a job file, or the log of a session."),
         (["review", "none.jsonl"],
          "The log none.jsonl cannot be read: No such file or directory."),
         (["phrases", "--grammar", "none"],
@@ -206,7 +206,7 @@ def test_review_tells_what_was_heard_meant_answered_and_taken_back(run: Run, job
     run("type", job, "--mute", typed=CALLS)
     done = run("review", job, "--text")
     assert done.code == 0
-    assert "A: 1 cylinders, bore 4 in" in done.out
+    assert "A: 1 cylinder, bore 4 in, wrapped up" in done.out
     assert "heard   fifteen goes sixteen snug  (keyboard)" in done.out
     assert "entry   cylinder 1 top ring: 15 thou goes" in done.out
     assert done.out.count("(taken back)") == 1

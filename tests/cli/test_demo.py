@@ -23,7 +23,7 @@ def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("demo") / "out"
     printed = io.StringIO()
     with redirect_stdout(printed):
-        run_demo(folder, Terminal(), ear=DEFAULT_EAR, denoise=None)
+        run_demo(folder, Terminal(), ear=DEFAULT_EAR)
     (folder / "printed.txt").write_text(printed.getvalue(), encoding="utf-8")
     return folder
 
@@ -77,5 +77,5 @@ class TestDemo:
 def test_it_does_not_overwrite_other_things(tmp_path: Path) -> None:
     (tmp_path / "mine.txt").write_text("keep")
     with pytest.raises(FolderError, match="holds other things"):
-        run_demo(tmp_path, Terminal(), ear=DEFAULT_EAR, denoise=None)
+        run_demo(tmp_path, Terminal(), ear=DEFAULT_EAR)
     assert (tmp_path / "mine.txt").read_text() == "keep"

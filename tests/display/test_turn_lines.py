@@ -41,6 +41,14 @@ def test_a_turn_shows_what_was_heard_what_it_means_the_ring_and_the_answer(
         (["top ring", "ground two", "take that back"], "taken back"),
         (["top ring", "ground three", "make that two"], "taken back; ground 2 thou"),
         (["top ring", "ground twelve"], "asked back before it counts: ground 12 thou"),
+        (
+            ["top ring", "ground twelve", "deburred"],
+            "deburred; asked back before it counts: ground 12 thou",
+        ),
+        (
+            ["top ring", "ground two", "cylinder nine", "take that back"],
+            "asked back before it counts: taking back the entry before",
+        ),
         (["butts"], "butts"),
         (["cylinder two top ring deburred"], "no effect: stray word"),
     ],
@@ -85,12 +93,18 @@ def test_the_review_marks_what_was_taken_back_and_ends_with_every_ring(
     for call in ("top ring", "ground two", "take that back", "ground twelve", "no", "note", "rag"):
         bench.type(call)
     told = list(review_lines(bench.store.events, wording))
-    assert told[0] == "bench test: 2 cylinders, bore 4 in"
-    assert told[2:6] == [
-        "2026-03-01 08:00:00  call 0",
+    assert told[:6] == [
+        "NOT DONE YET: 6 open",
+        "0 of 6 rings accepted inside",
+        "bench test: 2 cylinders, bore 4 in, unfinished",
+        "",
+        "2026-03-01, times UTC",
+        "08:00:00  call 0",
+    ]
+    assert told[6:9] == [
         "  session opened (leafcall test)",
         "  entry   cylinder 1 upper rail: cylinder 1 upper rail",
-        "  said    cylinder one upper rail. At least fifteen thou. Set it square, try twenty two "
+        "  said    cylinder one upper rail. At least fifteen thou. Set it square, try fifteen "
         "thou.",
     ]
     struck = [line for line in told if line.endswith("(taken back)")]
@@ -104,6 +118,19 @@ def test_the_review_marks_what_was_taken_back_and_ends_with_every_ring(
         "  heard   ground twelve  (keyboard)",
     } <= set(told)
     assert told[-6:] == [ring_line(bench.state, key, wording) for key in bench.job.places()]
+
+
+def test_times_are_those_of_the_shop_with_the_offset_of_each_day(
+    bench: Bench, wording: Wording
+) -> None:
+    bench.type("top ring")
+    bench.type("fifteen goes")
+    # 2026-03-01 08:00 UTC is half past midnight where clocks are 16.5 h ahead.
+    zone = timezone(timedelta(hours=16, minutes=30))
+    told = list(review_lines(bench.store.events, wording, local=lambda at: at.astimezone(zone)))
+    assert "2026-03-02, times UTC+16:30" in told
+    assert told[told.index("2026-03-02, times UTC+16:30") + 1].startswith("00:")
+    assert sum(line.startswith("2026-") for line in told) == 1
 
 
 def test_an_empty_log_says_so(wording: Wording) -> None:

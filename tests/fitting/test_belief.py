@@ -6,14 +6,15 @@ from math import sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import gamma, lognorm, norm
 
 from assistant.fitting.belief import believe
-from assistant.fitting.bench import Grinder, Person
-from assistant.fitting.facts import Fact, Feel, Reading, Reseated
+from assistant.fitting.bench import Grinder, GrinderKind, Person
+from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
 from assistant.fitting.feel import ORDER, all_chances, reading_sd_nm
+from tests.examples import FEW
 from tests.fitting.ring_calls import (
     BENCH,
     THOU,
@@ -247,7 +248,7 @@ _CALL = st.builds(
 )
 
 
-@settings(max_examples=40)
+@FEW
 @given(st.lists(_CALL, min_size=2, max_size=5), st.randoms())
 def test_order_within_a_seating_does_not_matter(calls: list[Reading], random: object) -> None:
     shuffled = list(calls)
@@ -258,7 +259,7 @@ def test_order_within_a_seating_does_not_matter(calls: list[Reading], random: ob
     assert one.sd_nm == pytest.approx(other.sd_nm, abs=1e-3)
 
 
-@settings(max_examples=40)
+@FEW
 @given(st.integers(9, 22), st.integers(9, 22))
 def test_expected_feel_never_widens_the_belief(first: int, second: int) -> None:
     before = believe((snug(first),), BENCH, window=WINDOW)
@@ -271,7 +272,7 @@ def test_expected_feel_never_widens_the_belief(first: int, second: int) -> None:
     assert after.sd_nm <= before.sd_nm * 1.02
 
 
-@settings(max_examples=25)
+@FEW
 @given(st.lists(_CALL, max_size=3), st.floats(0.5, 6))
 def test_forgetting_a_fact_equals_never_having_said_it(calls: list[Reading], feed: float) -> None:
     facts = [snug(8), cut(feed), *calls]
@@ -384,3 +385,24 @@ def test_a_ring_may_have_more_cuts_and_seatings_than_python_has_levels() -> None
     belief = believe([*facts, goes(15), snug(16)], BENCH, window=WINDOW)
     assert belief.known
     assert len(facts) > sys.getrecursionlimit()
+
+
+@pytest.mark.parametrize(
+    ("other", "removal_thou", "share"),
+    [
+        (Cut(strokes=4), 4 * Grinder().per_stroke_nm / THOU, Grinder().per_stroke_sd),
+        (Cut(feed_nm=3 * THOU), 3.0, 0.2),
+    ],
+    ids=["strokes of a file on a job with a dial", "a feed on a job with a file"],
+)
+def test_a_cut_by_the_other_tool_is_believed_by_its_own_first_guess(
+    other: Cut, removal_thou: float, share: float
+) -> None:
+    """What was learned of the job's own tool says nothing of it."""
+    bench = BENCH if other.strokes else replace(BENCH, grinder=Grinder(kind=GrinderKind.FILE))
+    before = believe((goes(9), snug(10)), bench, window=WINDOW)
+    after = believe((goes(9), snug(10), other), bench, window=WINDOW)
+    assert after.mean_nm - before.mean_nm == pytest.approx(removal_thou * THOU, abs=0.1 * THOU)
+    spread_nm = sqrt(after.sd_nm**2 - before.sd_nm**2)
+    at_least_nm = share * removal_thou * THOU
+    assert at_least_nm < spread_nm < sqrt(at_least_nm**2 + (0.5 * THOU) ** 2)

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from math import log2
+from typing import Any
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ import pytest
 from assistant.fitting.belief import believe
 from assistant.fitting.leaves import expected_bits
 from assistant.fitting.removal import next_leaf
+from assistant.fitting.targets import Window
 from tests.fitting.ring_calls import (
     BENCH,
     THOU,
@@ -39,6 +41,24 @@ def test_a_ring_that_butts_is_tried_with_a_thin_leaf() -> None:
     leaf = next_leaf(believe((butts(),), BENCH, window=WINDOW), WINDOW, BENCH)
     assert leaf.leaf_nm is not None
     assert leaf.leaf_nm <= 4 * THOU
+
+
+@pytest.mark.parametrize(
+    ("calls", "tried"),
+    [((), 15), ((no_go(22),), 15), ((goes(7),), 15), ((goes(15),), None), ((goes(16),), None)],
+)
+def test_of_a_least_only_the_leaf_that_decides_is_tried(calls: Any, tried: int | None) -> None:
+    rail = Window(15 * THOU, None, 15 * THOU)
+    leaf = next_leaf(believe(calls, BENCH, window=rail), rail, BENCH)
+    assert leaf.leaf_nm == (None if tried is None else tried * THOU)
+
+
+def test_a_least_that_is_no_leaf_is_stacked_or_the_next_thicker_leaf() -> None:
+    rail = Window(15 * THOU, None, 15 * THOU)
+    for thou, stack in (((4, 11, 20), (4, 11)), ((5, 16), (16,)), ((5, 6), (6,)), ((9,), (9,))):
+        bench = replace(BENCH, leaves_nm=tuple(n * THOU for n in thou))
+        leaf = next_leaf(believe((), bench, window=rail), rail, bench)
+        assert leaf.stack == tuple(n * THOU for n in stack)
 
 
 def test_two_leaves_are_stacked_where_the_set_has_none() -> None:

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.fitting.belief import believe
@@ -20,6 +20,7 @@ from assistant.fitting.removal import (
     p_over_after,
 )
 from assistant.fitting.targets import HAIR_NM, Window
+from tests.examples import FEW
 from tests.fitting.ring_calls import (
     BENCH,
     THOU,
@@ -101,7 +102,7 @@ def test_cut_that_is_too_risky_is_told_with_its_chance() -> None:
     # Known to a tenth of a thou, 14.8 of a window of 15 to 15.25: half a thou more passes the most
     # with Phi((14.8 + 0.5 - 15.25) / sqrt(0.1^2 + 0.25^2)) = Phi(0.186) = 0.574 (normal tables).
     tight = window(15, 15.25)
-    belief = replace(normal_belief(14.8, 0.1), tried=(goes(14),) * 7)
+    belief = replace(normal_belief(14.8, 0.1), tried=tuple(map(goes, range(8, 15))))
     advice = next_cut(belief, tight, belief.bench)
     assert (advice.reason, advice.cuts) == (CutReason.TOO_RISKY, False)
     assert advice.p_over == pytest.approx(0.574, abs=0.01)
@@ -174,7 +175,7 @@ _CALLS = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@FEW
 @given(
     calls=_CALLS,
     cuts=st.lists(st.floats(0.5, 5), max_size=2),
@@ -245,7 +246,6 @@ def test_person_who_reads_loose_is_allowed_a_larger_cut() -> None:
     ),
     st.sampled_from([1.0, 1.5, 2.0, 3.0]),
 )
-@settings(max_examples=150, deadline=None)
 def test_inside_and_over_are_said_only_with_the_wanted_confidence(
     readings: list[Reading], width_thou: float
 ) -> None:

@@ -28,9 +28,10 @@ from assistant.history.page import _scale, history_page
 from assistant.history.past_session import NEWEST_FORM, OPEN, PastRing, PastSession, past_session
 from assistant.history.summary import History, history_json, history_lines, trend
 from assistant.language.grammar import Grammar
+from tests.examples import FEW
 from tests.fakes import Bench, metric_job, small_job
 from tests.past_sessions import LEARNED, log_lines, play, write_log
-from tests.properties.test_bench import SESSIONS, held, sessions
+from tests.properties.test_bench import held, sessions
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
 DIAL = "Ada, dial"
@@ -59,7 +60,7 @@ def counted(state: State) -> dict[tuple[int, str], tuple[int, int, str]]:
     return found
 
 
-@SESSIONS
+@FEW
 @given(sessions())
 def test_the_rows_of_a_session_are_those_of_the_fold(session: tuple[str, list[str]]) -> None:
     bench = held(*session)

@@ -2,7 +2,7 @@
 
 from itertools import product
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.language.automaton import Nfa
@@ -17,7 +17,6 @@ SENTENCES = st.sets(
 )  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None)
 @given(SENTENCES)
 def test_the_graph_accepts_exactly_the_sentences_with_the_fewest_states(
     sentences: set[tuple[str, ...]],

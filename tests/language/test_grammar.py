@@ -101,13 +101,22 @@ def test_prefixes_complete_sentences_and_next_words_agree(small: Grammar) -> Non
         ("ground two", True), ("ground two and a half", False),
         ("ground two and a half thou", False), ("ground", True), ("fifteen goes", True),
         ("cylinder two", True), ("take that back", False), ("twelve", True),
-        ("twelve strokes", False), ("rubbish", False),
+        ("twelve strokes", False), ("rubbish", False), ("filed twelve", True), ("accept", True),
     ],
 )  # fmt: skip
-def test_what_only_gets_another_wording_by_more_words_means_no_more(
-    grammar: Grammar, words: str, more: bool
+def test_only_a_unit_is_not_waited_for(grammar: Grammar, words: str, more: bool) -> None:
+    assert grammar.may_go_on(words.split()) == more
+
+
+def test_what_may_follow_is_told_once_for_each_meaning_and_without_units(
+    grammar: Grammar, metric_grammar: Grammar
 ) -> None:
-    assert grammar.may_mean_more(words.split()) == more
+    following = grammar.options(["fifteen", "goes", "sixteen"])
+    assert following == ("almost", "and", "drops", "goes", "no", "plus", "point", "snug")
+    assert {"loose", "tight", "thou", "hundredths"} < grammar.next_words(["fifteen"])
+    assert grammar.options(["ground", "half", "a"]) == ("thou",)
+    assert metric_grammar.options(["ground", "half", "a"]) == ("hundredth", "hundredths")
+    assert grammar.options(["wrap", "up"]) == ()
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
-"""Grammar folders that nobody meant well: each is refused with the file and what is allowed."""
+"""Grammar folders that nobody meant well: each is refused with the file and what is allowed.
 
-import time
+One that the reader would follow instead of refusing runs into the time limit of every test.
+"""
 
 import pytest
 
@@ -20,10 +21,8 @@ BOMB = "a: &a [x, x, x, x, x, x, x, x, x]\n" + "".join(
 
 
 def refused(calls: str = CALLS, numbers: str = NUMBERS) -> str:
-    began = time.process_time()
     with pytest.raises(GrammarError) as error:
         Grammar({"calls.abnf": calls, "numbers.yaml": numbers})
-    assert time.process_time() - began < 5
     return str(error.value)
 
 
@@ -65,11 +64,11 @@ def test_nesting_and_nonsense_are_refused_by_file(text: str) -> None:
      "".join(f"$r{n} = $r{n + 1} <20>;" for n in range(30)) + "$r30 = a; $it = $r0;"],
     ids=["long", "many", "repeats", "itself", "rules"],
 )  # fmt: skip
-def test_few_lines_that_stand_for_too_much_are_refused_at_once(rules: str) -> None:
+def test_few_lines_that_stand_for_too_much_are_refused(rules: str) -> None:
     assert "line 2" in refused(calls=f"#ABNF 1.0; root $call; $call = $it;\n{rules}")
 
 
-def test_a_range_of_very_many_numbers_is_refused_at_once() -> None:
+def test_a_range_of_very_many_numbers_is_refused() -> None:
     assert refused(numbers=NUMBERS.replace("most: 5, by: 1", "most: 99, by: 0.0000001"))
 
 

@@ -55,9 +55,24 @@ def test_a_number_of_two_figures_is_also_said_figure_by_figure(
     numbers: NumberWords, whole: int
 ) -> None:
     figures = tuple(UNITS[int(figure)] for figure in str(whole))
-    assert list(numbers.sayings(Decimal(whole)))[1:] == [figures]
+    assert list(numbers.sayings(Decimal(whole)))[1:] == [figures, ("oh", *figures)]
     assert (*figures, "point", "five") in numbers.sayings(whole + Decimal("0.5"))
     assert figures not in numbers.sayings(Decimal(whole), digits=False)
+
+
+@pytest.mark.parametrize("thou", [n for n in range(1, 100) if n % 10])
+def test_thou_are_also_said_as_decimals_of_an_inch(numbers: NumberWords, thou: int) -> None:
+    decimals = str(num2words(f"0.{thou:03}")).removeprefix("zero point ").split()
+    said = tuple("oh" if word == "zero" else word for word in decimals)
+    assert said in numbers.sayings(Decimal(thou))
+    assert (*said, "and", "a", "half") in numbers.sayings(thou + Decimal("0.5"))
+    assert said not in numbers.sayings(Decimal(thou), digits=False)
+
+
+def test_a_metric_job_has_no_decimals_of_an_inch(metric_grammar: Grammar) -> None:
+    assert metric_grammar.numbers is not None
+    assert "oh" not in metric_grammar.numbers.words
+    assert list(metric_grammar.numbers.sayings(Decimal(8))) == [("eight",)]
 
 
 def test_num2words_loses_trailing_zeros_so_lengths_are_never_said_by_it() -> None:

@@ -148,7 +148,9 @@ class Browser:
         )
         with urllib.request.urlopen(asked, timeout=30) as answer:
             made = json.load(answer)
-        with connect(made["webSocketDebuggerUrl"], max_size=None) as socket:
+        with connect(
+            made["webSocketDebuggerUrl"], max_size=None, ping_interval=None
+        ) as socket:  # fmt: skip
             tab = Tab(socket)
             if address != "about:blank":
                 tab.open(address)

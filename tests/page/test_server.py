@@ -25,7 +25,7 @@ from websockets.sync.client import ClientConnection, connect
 from assistant.adapters.page import server as serving
 from assistant.adapters.page.certificate import kept_certificate
 from assistant.adapters.page.door import Door
-from assistant.adapters.page.server import MOST_PAGES, PageServer, ServedFile, Tls
+from assistant.adapters.page.server import MOST_PAGES, Floor, PageServer, ServedFile, Tls
 from assistant.errors import LeafcallError
 
 SECRET = bytes(32)
@@ -47,10 +47,12 @@ def free_port() -> int:
 class Served:
     """A server on a port of this machine."""
 
-    def __init__(self, *, port: int | None = None, tls: Tls | None = None) -> None:
+    def __init__(
+        self, *, port: int | None = None, tls: Tls | None = None, floor: Floor | None = None
+    ) -> None:
         self.port = port or free_port()
         self.door = Door(SECRET)
-        self.server = PageServer(FILES, self.door, build="b1", port=self.port, tls=tls)
+        self.server = PageServer(FILES, self.door, build="b1", port=self.port, tls=tls, floor=floor)
         self.server.open()
 
     @property
@@ -297,8 +299,8 @@ def test_a_message_that_is_too_long_ends_it(served: Served) -> None:
 
 def test_a_flood_of_messages_ends_it(served: Served) -> None:
     # Harmless messages, but more than any page of ours sends: known ones need a floor to be taken.
-    class Floor:
-        def take(self, who: str) -> bool:
+    class Busy:
+        def take(self, who: str, token: str, rate_hz: int) -> bool:
             return True
 
         def leave(self, who: str) -> None: ...
@@ -310,7 +312,7 @@ def test_a_flood_of_messages_ends_it(served: Served) -> None:
 
         def key(self, who: str) -> None: ...
 
-    served.server._floor = Floor()
+    served.server._floor = Busy()
     with served.pair() as page:
         with contextlib.suppress(ConnectionClosed):
             for _ in range(500):

@@ -8,7 +8,7 @@ from math import erfc, hypot, sqrt
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.adapters.files.data_files import grammar_texts
@@ -18,6 +18,7 @@ from assistant.bench.commands import command_from
 from assistant.bench.job import Job
 from assistant.bench.log_chain import scan
 from assistant.bench.session import State, apply, replay
+from assistant.bench.standing import is_expected
 from assistant.bench.wording import Wording
 from assistant.display.turn_lines import turn_lines
 from assistant.fitting.targets import HAIR_NM
@@ -26,6 +27,7 @@ from assistant.language.grammar_files import REPLIES_FILE
 from assistant.record.review_text import review_lines
 from assistant.record.sheet_from_log import sheet_of
 from assistant.units import Unit
+from tests.examples import FEW, MANY
 from tests.fakes import Bench, metric_job, small_job
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -98,10 +100,7 @@ def bare(state: State) -> State:
     )
 
 
-SESSIONS = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-
-
-@SESSIONS
+@FEW
 @given(sessions())
 def test_any_session_can_be_held_shown_stored_replayed_and_reported(
     session: tuple[str, list[str]],
@@ -119,7 +118,7 @@ def test_any_session_can_be_held_shown_stored_replayed_and_reported(
     assert len(sheet.rings) == len(list(bench.job.places()))
 
 
-@SESSIONS
+@FEW
 @given(sessions(), st.data())
 def test_what_is_taken_back_was_never_said(
     session: tuple[str, list[str]], data: st.DataObject
@@ -139,7 +138,7 @@ def test_what_is_taken_back_was_never_said(
     assert bare(bench.state) == bare(dataclasses.replace(before, pending=None))
 
 
-@SESSIONS
+@FEW
 @given(sessions())
 def test_the_state_grows_event_by_event_as_the_log_does(session: tuple[str, list[str]]) -> None:
     bench = held(*session)
@@ -150,7 +149,7 @@ def test_the_state_grows_event_by_event_as_the_log_does(session: tuple[str, list
     assert state == bench.state
 
 
-@SESSIONS
+@FEW
 @given(sessions())
 def test_a_refused_or_unheard_call_changes_nothing_but_the_log(
     session: tuple[str, list[str]],
@@ -166,7 +165,7 @@ def test_a_refused_or_unheard_call_changes_nothing_but_the_log(
             assert bare(bench.state) == bare(before)
 
 
-@SESSIONS
+@FEW
 @given(sessions(), st.data())
 def test_an_unsure_call_changes_nothing_until_a_yes_and_then_just_what_it_says(
     session: tuple[str, list[str]], data: st.DataObject
@@ -180,7 +179,9 @@ def test_an_unsure_call_changes_nothing_until_a_yes_and_then_just_what_it_says(
     asked.mumble(call)
     sure.say(call)
     if asked.state.rings != before.rings:  # just what the bench has told the builder to do
-        assert held(name, said).dialogue.expects(tuple(call.split()))
+        parsed = GRAMMARS[JOBS[name].unit].parse(call.split())
+        assert parsed is not None
+        assert is_expected(command_from(parsed, JOBS[name].unit), held(name, said).state)
         assert bare(asked.state) == bare(sure.state)
         return
     if asked.state.pending is None or asked.last.refused is not None:
@@ -196,7 +197,7 @@ def test_an_unsure_call_changes_nothing_until_a_yes_and_then_just_what_it_says(
         assert bare(asked.state) == bare(sure.state)
 
 
-@SESSIONS
+@FEW
 @given(sessions())
 def test_no_cut_is_advised_that_by_the_belief_passes_the_most_with_more_than_the_risk(
     session: tuple[str, list[str]],
@@ -229,7 +230,7 @@ def test_no_cut_is_advised_that_by_the_belief_passes_the_most_with_more_than_the
 
 
 @pytest.mark.parametrize("unit", list(Unit))
-@settings(max_examples=300, deadline=None)
+@MANY
 @given(seed=st.integers(0, 10**9))
 def test_every_sentence_of_the_grammar_means_one_command(unit: Unit, seed: int) -> None:
     grammar = GRAMMARS[unit]
@@ -241,7 +242,7 @@ def test_every_sentence_of_the_grammar_means_one_command(unit: Unit, seed: int) 
     assert grammar.words_of(" ".join(words)) == words
 
 
-@settings(max_examples=200, deadline=None)
+@MANY
 @given(st.text(max_size=60))
 def test_any_typed_text_is_understood_or_refused_and_never_an_error(text: str) -> None:
     bench = bench_for("inch, dial")

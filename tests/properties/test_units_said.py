@@ -4,12 +4,13 @@ import re
 from decimal import Decimal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.bench import events as ev
 from assistant.bench.job import Grinder, GrinderKind, Job
 from assistant.units import Unit
+from tests.examples import MANY
 from tests.fakes import Bench, metric_job, small_job
 from tests.properties.test_bench import GRAMMARS, WORDING
 
@@ -45,7 +46,7 @@ def lengths(bench: Bench) -> list[int]:
     return [int(found) for found in re.findall(r'"(?:leaf_nm|feed_nm)":(\d+)', text)]
 
 
-@settings(max_examples=300, deadline=None)
+@MANY
 @given(
     unit=st.sampled_from(Unit),
     said=st.sampled_from(sorted(NM_OF)),
@@ -106,4 +107,4 @@ def test_where_the_ear_is_in_doubt_of_the_unit_nothing_is_noted() -> None:
     meaning = bench.grammar.meaning
     three = ["ground", "three"]
     assert meaning(three) == meaning([*three, "thou"]) != meaning([*three, "hundredths"])
-    assert not bench.grammar.may_mean_more(["ground", "two", "and", "a", "half"])
+    assert not bench.grammar.may_go_on(["ground", "two", "and", "a", "half"])

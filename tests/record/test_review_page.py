@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from assistant.adapters.files.data_files import grammar_texts, page_template
@@ -29,6 +29,7 @@ from assistant.record.review_page import review_page
 from assistant.record.review_plots import gap_plot
 from assistant.record.session_story import Band, Entry, story_of
 from assistant.units import Unit
+from tests.examples import FEW
 from tests.fakes import START, THOU, TOP, Bench, small_job, stored
 
 TEMPLATE = page_template("review")
@@ -155,7 +156,10 @@ def test_every_picture_has_a_name_or_is_hidden_from_screen_readers(worked: str) 
     named = [a for _, a, _ in pictures if a.get("aria-labelledby")]
     assert len(named) >= 4
     assert all(a.get("role") == "img" for a in named)
-    assert all(a.get("aria-labelledby") or a.get("aria-hidden") == "true" for _, a, _ in pictures)
+    assert all(
+        a.get("aria-labelledby") or a.get("aria-label") or a.get("aria-hidden") == "true"
+        for _, a, _ in pictures
+    )
 
 
 def test_every_control_has_a_label_and_every_sound_a_name(worked: str) -> None:
@@ -358,7 +362,7 @@ def test_only_sound_that_was_handed_in_is_played() -> None:
     assert sum("is not beside the log" in text for _, _, text in page.all("p")) == 3
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@FEW
 @given(st.text(alphabet=st.characters(codec="utf-8"), max_size=60))
 def test_any_text_in_a_log_is_shown_as_it_is(text: str) -> None:
     heard = ev.CallHeard(source="s", words=text, command=None, refused="foreign", score=0.1,

@@ -127,7 +127,7 @@ def test_the_page_says_what_the_sheet_says() -> None:
     for words in (
         "Harbour launch",
         "NOT DONE YET: 1 open: cylinder 2 upper rail 1 of 2 rings accepted inside",
-        "Cylinder Second Upper rail 1 16 accepted 2 - to do",
+        "Cyl. Second Upper rail 1 16 accepted 2 - to do",
         "Fitted by A. Filer",
         "2, 3.2755 in",
         "Begun 2026-11-25 09:05 UTC",
@@ -555,6 +555,12 @@ def test_an_unfinished_session_has_no_end_and_no_line_to_sign() -> None:
 def test_every_part_of_the_verdict_is_linked() -> None:
     spoiled = replace(SECOND, standing=Standing(RingStatus.SPOILED))
     html = sheet_page(replace(SHEET, rings=(spoiled, RAIL)), template=TEMPLATE)
-    assert '1 to replace:</span> <a href="#ring-1-second">cylinder 1 second</a>' in html
-    assert '1 open:</span> <a href="#ring-2-upper-rail">cylinder 2 upper rail</a>' in html
+    assert (
+        '1 to replace:</span> <span class="whole"><a href="#ring-1-second">cylinder 1 second</a>'
+        in html
+    )
+    assert (
+        '1 open:</span> <span class="whole"><a href="#ring-2-upper-rail">cylinder 2 upper rail</a>'
+        in html
+    )
     assert html.index("NOT RIGHT YET") < html.index("0 of 2 rings") < html.index('id="summary"')

@@ -13,7 +13,7 @@ import numpy as np
 
 from assistant.language.grammar import Grammar
 from tests.benchmarks.shop import NM_PER_THOU, Engine
-from tests.simulation.told import Key, ReplyReader, Told
+from tests.simulation.told import STANDS, Key, ReplyReader, Told
 
 _LOST_AFTER = 3  # tries without an answer before the call "listen up"
 _AMENDABLE = ("readings", "ground")
@@ -177,6 +177,8 @@ class Person:
                 self._push(call.again())
         elif call.kind == "undo":
             self._undone(call, told)
+        elif call.kind == "answer" and call.about is not None and call.about.kind == "undo":
+            self._undone(call.about, told)
         elif call.kind == "answer" and call.words == "no":
             if "dropped" not in told.marks:
                 self._wrong(call, told)
@@ -203,6 +205,14 @@ class Person:
     def _asked(self, call: Meant, told: Told) -> None:
         """Yes or no, by whether it is what was meant."""
         subject = call.about if call.kind in ("answer", "amend") else call
+        if told.entries and subject is not None:  # a check was noted too that nobody made
+            self._push(subject.again())
+            self._push(Meant("take that back", "undo", extra=True))
+            self._push(Meant("no", "answer", extra=True))
+            return
+        if told.asked == STANDS:
+            self._asked_what_is_meant(call, told)
+            return
         if subject is not None and call.kind != "answer" and self._means(told, call):
             # Asked only because it was not sure of what it heard.
             self._push(Meant("yes", "answer", subject.entries, subject.place, True, subject))
@@ -212,6 +222,19 @@ class Person:
             return
         if subject is not None and subject.kind not in ("ask", "listen"):
             self._push(subject.again())
+        self._push(Meant("no", "answer", extra=True))
+
+    def _asked_what_is_meant(self, call: Meant, told: Told) -> None:
+        """A call before was refused: whether what stands is to be changed, by what it is."""
+        named = told.asked_words.partition("change what stands: ")[2]
+        right = self._history[-1][1].entries if self._history else ()
+        wrong = self._reader.entries_of(named) != right
+        if call.kind in ("undo", "amend") and wrong:
+            about = call.about if call.kind == "amend" else call
+            self._push(Meant("yes", "answer", call.entries, call.place, True, about))
+            return
+        if call.kind != "undo":
+            self._push((call.about or call).again())
         self._push(Meant("no", "answer", extra=True))
 
     def _means(self, told: Told, call: Meant) -> bool:
@@ -274,6 +297,8 @@ class Person:
             return
         if subject.kind != "answer":
             self._push(subject.again())
+        if "corrected" in told.marks and call.kind != "amend":
+            self._lost_entry()  # what was right went with it
         self._push(Meant("take that back", "undo", extra=True))
 
     def _settle(self, call: Meant | None, told: Told) -> None:

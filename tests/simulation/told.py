@@ -19,7 +19,9 @@ _GROUND = re.compile(r"ground (\d[\d.]*) thou")
 _PLACE = re.compile(r"(?:next, )?cylinder (\d+) (top|second|upper rail|lower rail|oil)(?: ring)?")
 _TRY = re.compile(r"try (\d[\d.]*)(?: plus (\d[\d.]*))? thou")
 _GRIND = re.compile(r"grind (\d[\d.]*) thou")
-_PLAIN = ("deburred", "square", "ends square", "ends not square", "spoiled", "skipped")
+STANDS = "what stands"
+_CHECKS = ("deburred", "square", "ends square", "ends not square")
+_PLAIN = (*_CHECKS, "spoiled", "skipped")
 _REFUSALS = (
     "say again", "not understood", "i heard", "there is no", "no ", "which ", "not measured",
     "nothing to take back", "there was no question", "strokes are whole", "this job uses",
@@ -31,7 +33,8 @@ class Told:
     """A reply as it is understood.
 
     entries: what was written down ("15 goes", "ground 2.5", "deburred", "accepted", "butts").
-    asked: what waits for a yes, in the same words ("15 goes", "accepted", "open"), None = nothing.
+    asked: what waits for a yes, in the same words ("15 goes", "accepted", "open"), None = nothing;
+    STANDS: whether the entry before a refused call is meant.
     asked_words: the question itself, as it is worded.
     place: ring that the reply names. tries, grinds: the advice in thou. marks: what else was said
     ("taken back", "deburr", "square", "ends", "accept", "stop", "over", "done", ...).
@@ -90,12 +93,21 @@ class ReplyReader:
         """Text with every number in words put into figures, the longest words first."""
         return self._number.sub(lambda found: self._figures[found[0]], text)
 
+    def entries_of(self, text: str) -> tuple[str, ...]:
+        """Entries as they are read back, in one row: "fifteen thou goes, ground two thou"."""
+        found: list[str] = []
+        for part in self.in_figures(text.lower()).split(", "):
+            asked = _ASKED_ENTRY.fullmatch(part)
+            found += [f"{plain_figure(asked[1])} {asked[2]}"] if asked else _entries(part)
+        return tuple(found)
+
     def read(self, text: str) -> Told:
         """Understand one reply."""
         said = " ".join(self.in_figures(text.lower()).split())
         sentences = [s for s in re.split(r"(?<=[.?!])(?:\s+|$)", said) if s]
         plain = [s.rstrip(".?!") for s in sentences]
-        marks = {_MARKS[s] for s in plain if s in _MARKS}
+        begins = [s.split(":")[0] for s in plain]
+        marks = {_MARKS[s] for s in begins if s in _MARKS}
         asked = _question(sentences, plain) if "yes or no?" in said else None
         entries: list[str] = []
         place: Key | None = None
@@ -106,6 +118,7 @@ class ReplyReader:
                 place = (int(found[1]), found[2])
                 marks |= {"next"} if sentence.startswith("next,") else set()
             if asked is not None:
+                entries += [sentence] if sentence in _CHECKS else []
                 continue
             entries += _entries(sentence)
             if found := _TRY.search(sentence):
@@ -147,7 +160,7 @@ def _steps(sentence: str) -> set[str]:
         marks.add("square")
     if sentence in ("accept it", "deburr, then accept it") or "then accept it" in sentence:
         marks.add("accept")
-    if sentence == "accept it, or measure again":
+    if sentence == "accept it, or measure again" or "measure once more, or accept it" in sentence:
         marks.add("stop")
     if sentence.startswith("wrapped up"):
         marks.add("closed")
@@ -156,6 +169,8 @@ def _steps(sentence: str) -> set[str]:
 
 def _question(sentences: list[str], plain: list[str]) -> str:
     first = next(s for s, t in zip(plain, sentences, strict=True) if t.endswith("?"))
+    if first.startswith("change what stands: "):
+        return STANDS
     if found := _ASKED_ENTRY.fullmatch(first):
         return f"{plain_figure(found[1])} {found[2]}"
     if found := _GROUND.fullmatch(first):

@@ -168,7 +168,7 @@ def test_the_clock() -> None:
     assert "jumped by -5.0 s" in checkup.clock(NOW, newest=NOW, drift_s=-5.0).measured
 
 
-def test_versions_voice_denoiser_and_what_is_left_out() -> None:
+def test_versions_voice_and_what_is_left_out() -> None:
     assert checkup.versions([("a", "1"), ("b", "2")]).measured == "a 1, b 2"
     missing = checkup.versions([("a", None)])
     assert (missing.verdict, missing.change) == (
@@ -176,8 +176,6 @@ def test_versions_voice_denoiser_and_what_is_left_out() -> None:
     )  # fmt: skip
     assert checkup.voice("card", spoken_s=2.5).verdict is Verdict.OK
     assert checkup.voice("card", spoken_s=0.0).verdict is Verdict.BROKEN
-    assert checkup.denoiser("").verdict is Verdict.OK
-    assert checkup.denoiser("Hearing without it: no file.").verdict is Verdict.LOOK
     assert checkup.left_out("voice", "--mute").measured == "not tried (--mute)"
     broken = checkup.broken("microphone", MicrophoneError("No microphone: plug one in."))
     assert broken == Finding("microphone", Verdict.BROKEN, "No microphone: plug one in.")

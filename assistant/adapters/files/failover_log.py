@@ -27,6 +27,9 @@ class Place(Protocol):
     def open(self) -> EventStore:
         """Open it, made new if there is none. Raises LogError, LogInUse, LogDamaged."""
 
+    def read(self) -> Sequence[Envelope]:
+        """All events of a log that cannot be opened to be written. Raises LogError, LogDamaged."""
+
     def erase(self) -> None:
         """Remove it; no harm if it is not there or cannot be."""
 
@@ -85,7 +88,11 @@ class SturdyLog:
             self.close()
             raise
         except LogError as error:
-            self._events = kept
+            try:
+                self._events = self._all_known(kept)
+            except LogError:
+                self.close()
+                raise
             if not self._go_elsewhere(error):
                 self.close()
                 raise
@@ -181,18 +188,43 @@ class SturdyLog:
         self._spare.holds = len(kept)
         return kept
 
-    def _bring_back(self, kept: list[Envelope]) -> None:
-        if not kept:
-            self._spare.close()
-            return
-        common = min(len(kept), len(self._events))
-        if kept[:common] != self._events[:common]:
-            self._events = kept[:0]
-            self.close()
+    def _all_known(self, kept: list[Envelope]) -> list[Envelope]:
+        """All events where home may be there but cannot be written, as on a disk that is read-only.
+
+        Raises LogError if home is there and cannot be read, and the spare has nothing.
+        """
+        if not self._home.place.exists():
+            return kept
+        try:
+            at_home = list(self._home.place.read())
+        except LogDamaged:
+            raise
+        except LogError:
+            if kept:  # a whole copy
+                return kept
+            raise
+        self._compare(kept, at_home)
+        return max(kept, at_home, key=len)
+
+    def _compare(self, kept: list[Envelope], at_home: list[Envelope]) -> None:
+        """Raises LogError if one is not the beginning of the other."""
+        common = min(len(kept), len(at_home))
+        if kept[:common] != at_home[:common]:
             raise LogError(
                 f"{self._spare.place.name} holds calls that do not belong to the log "
                 f"{self._home.place.name}. Look at both with 'leafcall review', move one away."
             )
+
+    def _bring_back(self, kept: list[Envelope]) -> None:
+        if not kept:
+            self._spare.close()
+            return
+        try:
+            self._compare(kept, self._events)
+        except LogError:
+            self._events = []
+            self.close()
+            raise
         if len(kept) > len(self._events):
             self._events = kept
             self._told = "log elsewhere"

@@ -69,9 +69,11 @@ def read_job(path: Path) -> Job:
     no TOML, or holds a key or value that is not allowed.
     """
     try:
-        if path.stat().st_size > LARGEST_FILE_BYTES:
+        with path.open("rb") as file:  # no more: a device may never end
+            data = file.read(LARGEST_FILE_BYTES + 1)
+        if len(data) > LARGEST_FILE_BYTES:
             raise JobError(f"{path} is larger than a job file ever is: name the right file.")
-        text = path.read_bytes().decode("utf-8-sig")
+        text = data.decode("utf-8-sig")
     except FileNotFoundError:
         raise JobError(f"There is no file {path}: make one with 'leafcall new {path}'.") from None
     except UnicodeDecodeError:
@@ -86,10 +88,27 @@ def parse_job(text: str, *, name: str = "job.toml") -> Job:
     try:
         data = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
-        raise JobError(f"{name} is not TOML: {error}. Mend that line.") from error
+        hint = _toml_hint(text, str(error))
+        raise JobError(f"{name} is not TOML: {error}. {hint or 'Mend that line.'}") from error
     except (RecursionError, ValueError) as error:  # nesting or digits without end
         raise JobError(f"{name} cannot be read: {error}.") from error
     return _Reader(name, _lines_of_keys(text)).job(data)
+
+
+def _toml_hint(text: str, reason: str) -> str:
+    """What is probably wrong with the line that a reason names; "" if it looks like no known slip.
+
+    A decimal comma, quotes of a word processor and a key that stands twice are the common ones.
+    """
+    place = re.search(r"at line (\d+)", reason)
+    line = text.split("\n")[int(place[1]) - 1] if place is not None else ""
+    if re.search(r"=\s*[+-]?\d+,\d", line):
+        return "Write a decimal point, not a comma."
+    if re.search("[\u2018-\u201f]", line):
+        return 'Write straight quotes: ".'
+    if "overwrite" in reason:
+        return "That key stands twice: remove one."
+    return ""
 
 
 class _Reader:

@@ -216,6 +216,14 @@ class LogPlace:
         self.repaired = log.repaired or self.repaired
         return log
 
+    def read(self) -> Sequence[Envelope]:
+        """All events, without opening it to be written. Raises LogError, LogDamaged."""
+        found = scan_log(self.path)
+        if self._memory is not None:
+            found = self._memory.held_against(found)
+        _refuse_damage(self.path, found)
+        return found.events
+
     def erase(self) -> None:
         """Remove it, and its folder if nothing else is in it; no harm if that cannot be done."""
         with suppress(OSError):

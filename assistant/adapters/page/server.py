@@ -42,7 +42,7 @@ _LEAST_BETWEEN_S = 0.1
 _HEARTBEAT_S = 2.0
 _MOST_BYTES = 16_384  # one message from a page
 _TEXTS_PER_S, _TEXTS_AT_ONCE = 5.0, 30.0
-_SOUND_PER_S, _SOUND_AT_ONCE = 64_000.0, 160_000.0  # bytes: twice 16 kHz of 16 bits, 5 s late
+_SOUND_PER_S, _SOUND_AT_ONCE = 200_000.0, 1_000_000.0  # bytes: 96 kHz of 16 bits; 5 s late
 _PING_S = 10.0
 _STOP_S = 3.0
 _NO_EXTRA = "The live page needs the extra 'page': run pip install 'leafcall[page]'."
@@ -62,14 +62,17 @@ class Door(Protocol):
 class Floor(Protocol):
     """Takes the sound of the one page that has the floor; every call returns at once."""
 
-    def take(self, who: str) -> bool:
-        """Give the floor to a page if it is free; whether it has it now."""
+    def take(self, who: str, token: str, rate_hz: int) -> bool:
+        """Give the floor to a page if it is free, or was its own; whether it has it now.
+
+        token: known to that page only. rate_hz: of its sound.
+        """
 
     def leave(self, who: str) -> None:
         """The page gives the floor up, or is gone."""
 
     def sound(self, who: str, block: bytes) -> bool:
-        """A block of its sound; False if it is none, or the page has no floor."""
+        """A block of its sound, passed over if it has no floor; False if it is no block."""
 
     def played(self, who: str, number: int) -> None:
         """Reply ``number`` was heard to its end."""
@@ -221,7 +224,6 @@ class PageServer:
             if page.who == who:
                 with contextlib.suppress(asyncio.QueueFull):
                     page.outbox.put_nowait(message)
-                page.wake.set()
 
     def _run(self) -> None:
         try:
@@ -343,6 +345,7 @@ class PageServer:
                 work = [
                     asyncio.create_task(self._read(socket_, page)),
                     asyncio.create_task(self._write(socket_, page)),
+                    asyncio.create_task(self._hand_over(socket_, page)),
                 ]
                 try:
                     await asyncio.wait(work, return_when=asyncio.FIRST_COMPLETED)
@@ -350,8 +353,6 @@ class PageServer:
                     for task in work:
                         task.cancel()
                     await asyncio.gather(*work, return_exceptions=True)
-            if self._floor is not None:
-                self._floor.leave(page.who)
 
     @contextlib.asynccontextmanager
     async def _among_pages(self, page: _Page) -> AsyncIterator[None]:
@@ -360,6 +361,8 @@ class PageServer:
             yield
         finally:
             self._pages.discard(page)
+            if self._floor is not None:
+                self._floor.leave(page.who)
 
     async def _pair(self, socket_: Any) -> bool:
         """Ask until the page brings the code or a ticket; False if it is turned away."""
@@ -424,7 +427,10 @@ class PageServer:
         if told is None or self._floor is None:
             return False
         if kind == "take floor":
-            has = self._floor.take(page.who)
+            token, rate_hz = told.get("token"), told.get("rate")
+            if not isinstance(token, str) or not isinstance(rate_hz, int):
+                return False
+            has = self._floor.take(page.who, token, rate_hz)
             self._put(page.who, json.dumps({"t": "floor", "yours": has}))
         elif kind == "leave floor":
             self._floor.leave(page.who)
@@ -439,9 +445,6 @@ class PageServer:
     async def _write(self, socket_: Any, page: _Page) -> None:
         """Send the newest of every kind, and a heartbeat, until the page reads no more."""
         while True:
-            with contextlib.suppress(asyncio.QueueEmpty):
-                while True:
-                    await _send(socket_, page.outbox.get_nowait())
             for kind, (version, text) in list(self._latest.items()):
                 if page.seen.get(kind) != version:
                     page.seen[kind] = version
@@ -453,6 +456,11 @@ class PageServer:
             except TimeoutError:
                 await _send(socket_, '{"t": "beat"}')
             page.wake.clear()
+
+    async def _hand_over(self, socket_: Any, page: _Page) -> None:
+        """Send what is for this page alone, at once: replies must not wait."""
+        while True:
+            await _send(socket_, await page.outbox.get())
 
 
 def _tell_failure(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:

@@ -10,8 +10,11 @@ import os
 import shutil
 import tempfile
 from pathlib import Path
+from zipfile import BadZipFile
 
+import numpy as np
 import platformdirs
+from numpy.typing import NDArray
 
 from assistant.ear.graph import GraphOptions, Lexicon, compile_graph, compile_loop
 from assistant.errors import GrammarError, RecognizerError
@@ -21,6 +24,7 @@ _SHARED = ("am/final.mdl", "conf/mfcc.conf", "conf/model.conf")
 _LEXICON = "lexicon.txt"
 _COSTS = "phone_costs.txt"
 _ASSURANCE = "assurance.json"
+_DETECTOR = "voice_activity.npz"
 _OPTIONS = GraphOptions(choice_scale=0.5, unfinished_cost=4.0)
 _FORM = 2  # raise it when the compiler makes other graphs of the same input
 
@@ -62,6 +66,21 @@ def assurance_data(model: Path) -> object:
     try:
         return json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
+        raise RecognizerError(
+            f"{path} cannot be read ({error}): install Leafcall again."
+        ) from error
+
+
+def detector_data(model: Path) -> dict[str, NDArray[np.float32]]:
+    """Numbers of the speech detector that lie in ``model``, by name.
+
+    Raises RecognizerError if the file is missing or cannot be read.
+    """
+    path = model / _DETECTOR
+    try:
+        with np.load(path) as file:
+            return {name: np.asarray(file[name], np.float32) for name in file.files}
+    except (OSError, ValueError, BadZipFile) as error:
         raise RecognizerError(
             f"{path} cannot be read ({error}): install Leafcall again."
         ) from error

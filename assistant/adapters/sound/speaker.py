@@ -126,8 +126,9 @@ class SilentSpeaker(_Steady):
         self.said: list[str] = []
 
     def say(self, text: str, *, tone: Tone | None = None) -> None:  # noqa: ARG002 - silent
-        """Keep ``text``."""
-        self.said.append(text)
+        """Keep ``text``; a tone alone is nothing said."""
+        if text:
+            self.said.append(text)
 
     def set_voice(self, *, volume_percent: int, words_per_minute: int) -> None:
         """It has none."""

@@ -22,6 +22,7 @@ _LONGEST_S = 4 * 3600
 _RATES_HZ = (4_000, 768_000)
 _NARROW_HZ = 8_000  # below: less than a telephone's band
 _FULL_SCALE = 0.999
+_LOUDEST = 1000.0  # samples of a float file may be anything; no sum may overflow
 _CLIPPED_SHARE = 1e-3  # samples at full scale: fewer is one loud knock, more is a wrong gain
 _SILENT_DB = -75.0  # loudest sample of a file that holds nothing to hear
 _BLOCK_S = 1.0
@@ -166,7 +167,7 @@ def _raw_blocks(file: soundfile.SoundFile) -> Iterator[NDArray[np.float32]]:
     """Samples (frames x channels), as they lie in the file."""
     size = max(1, round(file.samplerate * _BLOCK_S))
     while len(raw := file.read(size, dtype="float32", always_2d=True)):
-        yield np.nan_to_num(raw, posinf=1.0, neginf=-1.0)
+        yield np.clip(np.nan_to_num(raw, posinf=1.0, neginf=-1.0), -_LOUDEST, _LOUDEST)
 
 
 def _warnings(sound: SoundFile, *, clipped_share: float) -> tuple[str, ...]:

@@ -23,10 +23,12 @@ Row = Sequence[tuple[str, str]]
 Draw = Callable[[int, int, bool], Sequence[Row]]
 """width, height, whether only ASCII can be shown -> rows."""
 
-_STYLES = {
-    "plain": "", "label": "dim", "dim": "dim", "big": "bold bright_white", "step": "bold yellow",
-    "alert": "bold bright_red", "good": "bright_green",
+STYLES = {
+    "plain": "", "label": "color(243)", "dim": "color(243)", "big": "bold",
+    "step": "bold color(130)", "alert": "bold color(160)", "good": "color(28)",
 }  # fmt: skip
+"""Colours that can be read on a light and on a dark terminal alike; the rest is the terminal's own
+ink."""
 _SUSPEND = getattr(signal, "SIGTSTP", None)  # Windows has none
 _ANEW_S = 2.0  # drawn whole so often even unchanged: what else was written to the terminal goes
 
@@ -143,4 +145,4 @@ class _Rows:
 @lru_cache
 def _style(names: str) -> Style:
     name, _, inverse = names.partition(" ")
-    return Style.parse(_STYLES.get(name, "")) + Style(reverse=bool(inverse))
+    return Style.parse(STYLES.get(name, "")) + Style(reverse=bool(inverse))

@@ -31,7 +31,7 @@
     };
     socket.onclose = event => {
       paired = false;
-      document.dispatchEvent(new CustomEvent("bench-lost"));
+      document.dispatchEvent(new CustomEvent("bench-lost", { detail: { closed } }));
       lost(event.code);
     };
   };
@@ -60,11 +60,11 @@
       old.onclose = old.onmessage = null;
       old.close();
       paired = false;
-      document.dispatchEvent(new CustomEvent("bench-lost"));
+      document.dispatchEvent(new CustomEvent("bench-lost", { detail: { closed } }));
       lost(0);
     }
   }, 1000);
-  window.leafcall = { send: message => { if (paired && socket.readyState === 1) socket.send(message); return paired; }, waiting: () => socket ? socket.bufferedAmount : 0 };
+  window.leafcall = { send: message => { if (paired && socket.readyState === 1) socket.send(message); return paired; }, waiting: () => socket ? socket.bufferedAmount : 0, quietMs: () => performance.now() - heardAt };
 
   const take = told => {
     if (told.t === "hello") {
