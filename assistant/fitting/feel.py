@@ -73,7 +73,7 @@ def _step_of(sd_nm: float) -> int:
 @lru_cache(maxsize=64)
 def _table(sd_steps: int, only_goes: float) -> Floats:
     sd_nm = sd_steps * _TABLE_STEP_NM
-    play_nm = np.arange(-_TABLE_REACH, _TABLE_REACH + 1) * _TABLE_STEP_NM
+    play_nm = np.arange(-_TABLE_REACH, _TABLE_REACH + 1, dtype=np.float64) * _TABLE_STEP_NM
     # Chance to lie below each edge; now and then a try is clumsy.
     almost, snug, touch, goes = (
         (1 - CLUMSY_SHARE) * chance_below_quick((edge - play_nm) / sd_nm)
