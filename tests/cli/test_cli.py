@@ -163,7 +163,8 @@ def test_a_typed_session_shows_logs_and_leaves_a_sheet(run: Run, job: str) -> No
     assert "means  15 thou goes; 16 thou snug" in lines
     assert "means  no effect: unknown words" in lines
     assert "says   Not understood. Say what are the calls." in lines
-    assert any(line.startswith("says   Taken back. Cylinder 1 top ring.") for line in lines)
+    back = "says   Taken back: 15 thou goes, 16 thou snug. Cylinder 1 top ring."
+    assert any(line.startswith(back) for line in lines)
     folder = Path("a-sessions/001")
     assert lines[-2:] == [
         f"Log    {folder / 'log.jsonl'}",
