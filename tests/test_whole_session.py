@@ -146,7 +146,7 @@ def test_a_person_who_is_heard_well_never_repeats_herself(
     assert standing(bench.store.events) == person.ledger
 
 
-@pytest.mark.parametrize("seed", [3, 4])
+@pytest.mark.parametrize("seed", [4, 5])
 def test_what_is_misheard_is_noticed_in_the_replies_and_put_right(
     grammar: Grammar, wording: Wording, seed: int
 ) -> None:

@@ -8,9 +8,12 @@ from typing import Annotated
 
 import typer
 
+from assistant import __version__
 from assistant.adapters.files.answers_file import drop_answers, keep_answers, kept_answers
+from assistant.adapters.files.data_files import page_template
 from assistant.adapters.files.job_file import read_job, write_job
 from assistant.adapters.files.learned_file import LearnedFile, usual_path
+from assistant.adapters.files.sheet_file import save_sheet
 from assistant.adapters.recognisers.vosk_recognizer import STANDARD_MODEL, fetch_model
 from assistant.adapters.terminal.terminal import Terminal
 from assistant.bench.job import Job
@@ -23,6 +26,7 @@ from assistant.build.words import load_grammar
 from assistant.cli.options import JobFile
 from assistant.display.turn_lines import learned_lines
 from assistant.errors import JobError
+from assistant.language.phrase_card import card_lines, card_page, phrase_card
 from assistant.units import parse_length
 
 
@@ -190,11 +194,32 @@ def phrases(
     grammar: Annotated[
         Path | None, typer.Option("--grammar", help="Another grammar folder.")
     ] = None,
+    page: Annotated[
+        Path | None,
+        typer.Option("--page", metavar="OUT.html", help="Write it as a page, to print on a sheet."),
+    ] = None,
+    whole: Annotated[
+        bool, typer.Option("--all", help="Everything that can be said, not the card.")
+    ] = False,
 ) -> None:
-    """Print the phrase card: everything that can be said, from the grammar itself."""
+    """Print the phrase card: what people say, from the grammar itself."""
     terminal = Terminal()
-    for line in load_grammar(grammar).card():
+    known = load_grammar(grammar)
+    if whole:
+        for line in known.card():
+            terminal.show(line)
+        return
+    card = phrase_card(known)
+    if page is not None:
+        software = f"leafcall {__version__}"
+        save_sheet(page, card_page(card, template=page_template("phrases"), software=software))
+        terminal.show(f"Written: {page}")
+        return
+    for line in card_lines(card):
         terminal.show(line)
+    terminal.show(
+        "\nTo print: leafcall phrases --page CARD.html. Everything: leafcall phrases --all."
+    )
 
 
 def models(

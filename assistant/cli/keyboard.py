@@ -122,7 +122,7 @@ def help_lines(grammar: Grammar) -> Iterator[str]:
     yield "  15, 15.5, 15 1/2, 0.0155 in an inch job; 40, 40.5, 0.40, 0.405 in a metric one"
     yield "KEYBOARD"
     for words, about in (
-        ("help", "this list; 'leafcall phrases' has everything that can be said"),
+        ("help", "this list; 'leafcall phrases --all' has everything that can be said"),
         ("undo", f"the same as: {_TAKE_BACK}"),
         ("note: your words", "kept as you type them, with the ring at hand"),
         ("quit", "leave; the session goes on when you type again"),

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Feel, Reading
 from assistant.fitting.geometry import tilted_excess
-from assistant.fitting.normal import chance_below
+from assistant.fitting.normal import chance_below_quick
 from assistant.units import NM_PER_INCH, NM_PER_THOU
 
 Floats = NDArray[np.float64]
@@ -73,16 +73,16 @@ def _step_of(sd_nm: float) -> int:
 @lru_cache(maxsize=64)
 def _table(sd_steps: int, only_goes: float) -> Floats:
     sd_nm = sd_steps * _TABLE_STEP_NM
-    play_nm = np.arange(-_TABLE_REACH, _TABLE_REACH + 1) * _TABLE_STEP_NM
+    play_nm = np.arange(-_TABLE_REACH, _TABLE_REACH + 1, dtype=np.float64) * _TABLE_STEP_NM
     # Chance to lie below each edge; now and then a try is clumsy.
     almost, snug, touch, goes = (
-        (1 - CLUMSY_SHARE) * chance_below((edge - play_nm) / sd_nm)
-        + CLUMSY_SHARE * chance_below((edge - play_nm) / (CLUMSY_FACTOR * sd_nm))
+        (1 - CLUMSY_SHARE) * chance_below_quick((edge - play_nm) / sd_nm)
+        + CLUMSY_SHARE * chance_below_quick((edge - play_nm) / (CLUMSY_FACTOR * sd_nm))
         for edge in (ALMOST_FROM_NM, SNUG_FROM_NM, 0.0, GOES_FROM_NM)
     )
     fine, coarse = 1 - only_goes, only_goes
     free = 1 - fine * goes - coarse * touch
-    drops = DROPS_SHARE * chance_below((play_nm - DROPS_ABOUT_NM) / DROPS_SD_NM)
+    drops = DROPS_SHARE * chance_below_quick((play_nm - DROPS_ABOUT_NM) / DROPS_SD_NM)
     each = np.stack(
         (
             fine * almost + coarse * touch,
@@ -105,7 +105,7 @@ def feel_chance(feel: Feel, play_nm: Floats, sd_nm: float, only_goes: float) -> 
 
 def butts_chance(gap_nm: Floats, bench: Bench) -> Floats:
     """P(no leaf goes | felt gap), same shape as ``gap_nm``: the thinnest leaf does not go in."""
-    chance = chance_below((bench.thinnest_nm - gap_nm) / bench.person.spread_nm)
+    chance = chance_below_quick((bench.thinnest_nm - gap_nm) / bench.person.spread_nm)
     return np.asarray(chance, dtype=np.float64)
 
 

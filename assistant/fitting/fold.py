@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from assistant.fitting.bench import Bench
 from assistant.fitting.facts import Cut, Fact, Feel, Reading, Reseated
 from assistant.fitting.feel import TILTED, Floats, readings_chance
-from assistant.fitting.normal import chance_below
+from assistant.fitting.normal import chance_below_quick
 from assistant.fitting.targets import HAIR_NM, Window
 from assistant.units import NM_PER_THOU
 
@@ -359,7 +359,7 @@ def _over_chance(state: State, bench: Bench, window: Window | None) -> float:
     if window is None or window.most_nm is None:
         return 0.0
     over_nm = state.felt_nm - bench.person.offset_nm - window.most_nm - HAIR_NM
-    chance = chance_below(over_nm / max(bench.person.offset_sd_nm, 1.0))
+    chance = chance_below_quick(over_nm / max(bench.person.offset_sd_nm, 1.0))
     rows = state.weights[: len(state.weights) // 2] if state.twofold else state.weights
     return float(rows.sum(axis=0) @ chance)
 
@@ -388,7 +388,7 @@ def _row_deviations(step: float) -> Floats:
 def _row_shares(step: float) -> Floats:
     edge = step / 2
     low, high = _row_deviations(step) - edge, _row_deviations(step) + edge
-    shares = chance_below(high) - chance_below(low)
+    shares = chance_below_quick(high) - chance_below_quick(low)
     return np.asarray(shares / shares.sum(), dtype=np.float64)
 
 

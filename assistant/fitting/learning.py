@@ -17,6 +17,7 @@ from assistant.fitting.belief import ONLY_GOES_REFUTED, Belief, believe, log_evi
 from assistant.fitting.bench import Bench, Grinder, GrinderKind, Person
 from assistant.fitting.facts import Cut, Fact, Feel, Reading
 from assistant.fitting.targets import Window
+from assistant.units import NM_PER_THOU
 
 DRIFT = 0.007
 """Widening of the rate from ring to ring, as a share of it (no source)."""
@@ -25,6 +26,9 @@ _STEP = 0.3
 _FACTORS = (exp(-_STEP), exp(_STEP))
 _LEAST_DOUBT = 0.08
 _LARGEST_MOVE = 0.3
+PEOPLE_SD_NM = NM_PER_THOU / 2
+"""How much leaves feel looser or tighter from one person to the next, before a slot was felt (order
+of half a thou; common practice, no source)."""
 _COUNTED = 100.0
 """Cuts that the chance of a double cut is judged by, at most (no source)."""
 _FINE_SHARE = 0.5
@@ -83,9 +87,9 @@ def offset(bench: Bench, slot_nm: int, readings: Sequence[Reading]) -> Person:
     sd_nm = max(felt.sd_nm, bench.leaf_tol_nm / sqrt(3))
     if person.offset_sd_nm <= 0:
         return person
-    offset_nm, variance = combine(
-        person.offset_nm, person.offset_sd_nm**2, felt.mean_nm - slot_nm, sd_nm**2
-    )
+    # Who has felt no slot yet is one of many people, who differ far more than one person drifts.
+    assumed_nm = person.offset_sd_nm if person.offset_nm else max(person.offset_sd_nm, PEOPLE_SD_NM)
+    offset_nm, variance = combine(person.offset_nm, assumed_nm**2, felt.mean_nm - slot_nm, sd_nm**2)
     return replace(person, offset_nm=offset_nm, offset_sd_nm=sqrt(variance))
 
 

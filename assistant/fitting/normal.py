@@ -91,3 +91,17 @@ def _exp_of_square(y: Floats) -> Floats:
     """exp(-y^2), its rounding kept small as Cody does: the square of a short number first."""
     short = np.trunc(y * 16) / 16
     return np.exp(-short * short) * np.exp(-(y - short) * (y + short))
+
+
+_STEPS, _REACH = 256, 10.0
+_TABLE = chance_below(np.arange(-_REACH * _STEPS, _REACH * _STEPS + 2) / _STEPS)
+_RISES = np.diff(_TABLE)
+
+
+def chance_below_quick(x: Floats) -> Floats:
+    """``chance_below`` between the values of a table: to 5e-7, and to one in a thousand of itself
+    down to -9; beyond -10 and 10 as there. Several times as fast, for tables of a belief."""
+    place = np.clip(x, -_REACH, _REACH) * _STEPS + _REACH * _STEPS
+    whole = place.astype(np.intp)
+    chance: Floats = _TABLE[whole] + (place - whole) * _RISES[whole]
+    return chance

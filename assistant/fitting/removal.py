@@ -22,7 +22,7 @@ from assistant.fitting.fold import DOUBLE_SD
 from assistant.fitting.leaves import LeafAdvice as LeafAdvice
 from assistant.fitting.leaves import near
 from assistant.fitting.leaves import next_leaf as next_leaf
-from assistant.fitting.normal import chance_below, quantile
+from assistant.fitting.normal import chance_below_quick, quantile
 from assistant.fitting.targets import HAIR_NM, Window
 from assistant.units import NM_PER_THOU
 
@@ -196,7 +196,7 @@ def _passes_after(belief: Belief, units: int, window: Window) -> float:
     gap_nm = belief.felt_nm - bench.person.offset_nm
     short_nm = window.least_nm - gap_nm - belief.rates[:, np.newaxis] * units
     # Not accepted with ``confidence`` unless it is a little more than the least.
-    again = chance_below(short_nm / spread_nm + _GUARD)
+    again = chance_below_quick(short_nm / spread_nm + _GUARD)
     rest = again * (_PASSES_AGAIN + _PASSES_PER_NM * np.maximum(short_nm, 0.0))
     return float((belief.weights * rest).sum())
 
@@ -216,7 +216,7 @@ def over_by(belief: Belief, units: int, limit_nm: float, times: int) -> float:
         sd_nm = hypot(sd_nm, DOUBLE_SD * bench.grinder.unit_rate_nm * units)
     sd_nm = max(hypot(sd_nm, bench.person.offset_sd_nm), 1.0)
     over_nm = belief.felt_nm - bench.person.offset_nm + removal_nm - limit_nm
-    return float((belief.weights * chance_below(over_nm / sd_nm)).sum())
+    return float((belief.weights * chance_below_quick(over_nm / sd_nm)).sum())
 
 
 def _largest(

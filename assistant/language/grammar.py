@@ -270,8 +270,20 @@ class Grammar:
         slots = next(slots for end, slots in match(node, words, 0) if end == len(words))
         return Parsed(name, slots, words, text)
 
+    def short_sentence(self, command: str) -> str:
+        """A short sentence of a command of this grammar, the same every time."""
+        rng = random.Random(1)  # noqa: S311 not for secrets
+        nodes = [node for name, _, node in self._phrasings if name == command]
+        return min((join(sample(node, rng)) for node in nodes for _ in range(20)), key=len)
+
+    def word_lists(self) -> Iterator[tuple[str, tuple[str, ...]]]:
+        """(rule, its words) of every list of words with a meaning that holds no numbers."""
+        for name, entries in self._lists.items():
+            if not any(isinstance(value, Decimal) for value in entries.values()):
+                yield name, tuple(join(words) for words in entries)
+
     def card(self) -> Iterator[str]:
-        """The lines of the phrase card: commands by group, then the parts they are made of.
+        """Everything that can be said: commands by group, then the parts they are made of.
 
         A command of few sentences lists them; others show their phrasings and an example.
         """

@@ -15,6 +15,7 @@ from assistant.build.histories import learned_anew
 from assistant.display.turn_lines import learned_lines
 from assistant.errors import LearnedError
 from assistant.fitting.bench import Grinder, GrinderKind, PersonAndTool
+from assistant.fitting.learning import PEOPLE_SD_NM
 from assistant.language.grammar import Grammar
 from tests.command_line import Run
 from tests.fakes import Bench, small_job
@@ -190,7 +191,7 @@ def test_leaves_that_feel_loose_in_a_slot_are_taken_as_loose_from_then_on(
     learned = LearnedFile(Path("home/learned.json")).read()[DIAL]
     assert learned.rings == 0
     assert 0 < learned.offset_nm < 25_400
-    assert learned.offset_sd_nm < 2_540  # of what was assumed (fitting.bench.Person)
+    assert learned.offset_sd_nm < PEOPLE_SD_NM / 2
     # A session that begins now starts from it, and rings do not change it.
     run("type", ada_job, "--mute", typed=CALLS)
     after = LearnedFile(Path("home/learned.json")).read()[DIAL]

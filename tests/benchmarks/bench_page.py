@@ -1,8 +1,11 @@
 """What the live page costs: time from the end of speech to the reply, processor, memory.
 
 ``python -m tests.benchmarks.bench_page`` says clips of the demo twice, in real time: straight into
-the bench, and into the microphone of a Chromium whose page talks to the same bench. Then a page
-that talks (without a browser) and 20 that watch are held against one that talks alone.
+the bench, and into the microphone of a Chromium whose page talks to the same bench (``latency``:
+needs a machine that has nothing else to do). Then the way alone, with neither ear nor voice
+(``path``): clicks into the browser's microphone until the bench has them, short replies until they
+sound in the page. Then a page that talks (without a browser) and 20 that watch are held against one
+that talks alone (``watchers``).
 
 When a sample reached the browser is known from clicks in the quiet before the first call, found
 again in what the browser's own microphone track gives; all times are of one machine's clock.
@@ -17,7 +20,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from difflib import SequenceMatcher
 from pathlib import Path
@@ -39,7 +42,7 @@ from assistant.build.ears import open_ear
 from assistant.build.sessions import SystemClock, open_session
 from assistant.ear.ports import AudioSource
 from assistant.ear.utterance import FRAME_SAMPLES, SAMPLE_RATE_HZ, Samples
-from tests.page.browser import chromium
+from tests.page.browser import Tab, chromium
 from tests.page.talking import SAMPLES, Talked, browser_options, one_after_the_other
 from tests.page.test_server import free_port
 
@@ -184,29 +187,16 @@ def latency(folder: Path) -> None:
     path = folder / "said.wav"
     quiet = np.zeros(600 * SAMPLE_RATE_HZ, np.float32)
     soundfile.write(path, np.concatenate([sound, quiet]), SAMPLE_RATE_HZ, subtype="PCM_16")
-    floor, over, port = PageFloor(), threading.Event(), free_port()
-    files, build = live_page._files()
-    door = Door(bytes(32))
-    server = PageServer(files, door, build=build, port=port, floor=floor)
-    floor.send = server.send
-    server.open()
-    with chromium(folder / "browser", *browser_options(path)) as browser, browser.tab() as tab:
-        tab.ask("Page.addScriptToEvaluateOnNewDocument",
-                source=NOTES_TIMES.replace("CLICKS", json.dumps(CLICKS_S)))  # fmt: skip
-        tab.open(f"http://localhost:{port}/#code={door.code}")
-        assert tab.wait("!document.getElementById('talk').hidden")
+    floor, over = PageFloor(), threading.Event()
+    with served_page(folder, floor, CLICKS_S, path) as tab:
 
         def talk() -> AudioSource:
-            tab.ask("Runtime.evaluate", userGesture=True,
-                    expression="document.getElementById('take').click()")  # fmt: skip
-            while floor.who is None:
-                time.sleep(0.01)
+            begin_to_talk(tab, floor)
             threading.Timer(len(sound) / SAMPLE_RATE_HZ + 2.0, over.set).start()
             return Ended(floor.microphone(), over)
 
         there, sent = session(folder / "page", talk, floor.play)
         zeros, starts = tab.value("window.zeros"), tab.value("window.starts")
-    server.close()
     zero = min(zeros)
     assert len(sent) == len(starts)
     same = [
@@ -228,6 +218,80 @@ def latency(folder: Path) -> None:
               f"latest {max(values):.3f} s")  # fmt: skip
     added = np.subtract(begun, direct)
     print(f"added by the page  half {np.median(added):.3f} s, latest {added.max():.3f} s")
+
+
+@contextmanager
+def served_page(
+    folder: Path, floor: PageFloor, clicks_s: Sequence[float], path: Path
+) -> Iterator[Tab]:
+    """The live page in a browser whose microphone gives a file, its times noted."""
+    files, build = live_page._files()
+    door, port = Door(bytes(32)), free_port()
+    server = PageServer(files, door, build=build, port=port, floor=floor)
+    floor.send = server.send
+    server.open()
+    try:
+        with chromium(folder / "browser", *browser_options(path)) as browser, browser.tab() as tab:
+            tab.ask("Page.addScriptToEvaluateOnNewDocument",
+                    source=NOTES_TIMES.replace("CLICKS", json.dumps(list(clicks_s))))  # fmt: skip
+            tab.open(f"http://localhost:{port}/#code={door.code}")
+            assert tab.wait("!document.getElementById('talk').hidden")
+            yield tab
+    finally:
+        server.close()
+
+
+def begin_to_talk(tab: Tab, floor: PageFloor) -> None:
+    tab.ask("Runtime.evaluate", userGesture=True,
+            expression="document.getElementById('take').click()")  # fmt: skip
+    while floor.who is None:
+        time.sleep(0.01)
+
+
+def path_alone(folder: Path) -> None:
+    """How late a sample is at the bench and a reply at the page, and how long the bench is deaf."""
+    folder.mkdir()
+    clicks_s = [2.0 + n / 2 for n in range(60)]
+    sound = np.zeros(600 * SAMPLE_RATE_HZ, np.float32)
+    for click_s in clicks_s:
+        sound[round(click_s * SAMPLE_RATE_HZ) :][:32] = 0.95
+    path = folder / "clicks.wav"
+    soundfile.write(path, sound, SAMPLE_RATE_HZ, subtype="PCM_16")
+    floor, arrived, over = PageFloor(), list[float](), threading.Event()
+
+    def listen(source: AudioSource) -> None:
+        for frame in source.frames():
+            now = time.time()
+            at = int(np.argmax(np.abs(frame) > 0.5))
+            if abs(frame[at]) > 0.5 and (not arrived or now - arrived[-1] > 0.3):
+                arrived.append(now - (FRAME_SAMPLES - at) / SAMPLE_RATE_HZ - clicks_s[len(arrived)])
+            if over.is_set() or len(arrived) == len(clicks_s):
+                return
+
+    with served_page(folder, floor, clicks_s, path) as tab:
+        begin_to_talk(tab, floor)
+        ear = threading.Thread(target=listen, args=(floor.microphone(),))
+        ear.start()
+        asked, deaf_s = list[float](), list[float]()
+        time.sleep(3)
+        for _ in range(30):
+            asked.append(time.time())
+            began = time.monotonic()
+            floor.play(np.full(2400, 500, np.int16), 16_000, threading.Event())
+            deaf_s.append(time.monotonic() - began - 0.15)
+            time.sleep(0.5)
+        ear.join(30)
+        over.set()
+        left, starts = tab.value("window.zeros"), tab.value("window.starts")
+    assert len(arrived) == len(left) == len(clicks_s), (len(arrived), len(left))
+    assert len(starts) == len(asked)
+    for name, values in (
+        ("sample to the bench", np.subtract(arrived, left)),
+        ("reply to the page", np.subtract(starts, asked)),
+        ("deaf beyond a reply", np.array(deaf_s)),
+    ):
+        print(f"{name:20} half {np.median(values):.3f} s, 95 % {np.quantile(values, 0.95):.3f} s, "
+              f"latest {values.max():.3f} s, of {len(values)}")  # fmt: skip
 
 
 @contextmanager
@@ -298,13 +362,15 @@ def watchers(folder: Path, seconds: float) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--seconds", type=float, default=30.0, help="of each count of watchers")
-    parser.add_argument("--only", choices=("latency", "watchers"))
+    parser.add_argument("--only", choices=("latency", "path", "watchers"))
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="bench-page-") as name:
         os.environ["LEAFCALL_HOME"] = str(Path(name, "home"))
-        if options.only != "watchers":
+        if options.only in (None, "latency"):
             latency(Path(name))
-        if options.only != "latency":
+        if options.only in (None, "path"):
+            path_alone(Path(name, "path"))
+        if options.only in (None, "watchers"):
             watchers(Path(name, "watched"), options.seconds)
 
 

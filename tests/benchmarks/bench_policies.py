@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict, dataclass
 from functools import partial
+from itertools import pairwise
 from math import sqrt
 from pathlib import Path
 
@@ -35,9 +36,13 @@ from players import PLAYERS, Outcome, play
 from rules import READINGS_PER_PASS, RULES, play_rule
 from shop import Scenario
 
+from assistant.fitting.removal import CutReason
 from tests.benchmarks.intervals import wilson
 
+INSIDE, LIKELY = CutReason.INSIDE, CutReason.LIKELY
 ENGINES_PER_TASK = 8
+BINS = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.995, 1.0)
+"""Edges of the believed chances of being inside, for what is told "inside" or "likely inside"."""
 
 _BASE = Scenario("default: window 1.5")
 SCENARIOS = {
@@ -61,6 +66,13 @@ SCENARIOS = {
     "file": _BASE.named("file, steady", file=True),
     "file-10": _BASE.named("file, passes vary by 10 %", file=True, pass_sd=0.1),
     "file-25": _BASE.named("file, passes vary by 25 %", file=True, pass_sd=0.25),
+    "shared-feel": _BASE.named("60 % of feel shared in a seating", feel_shared=0.6),
+    "tilt-3": _BASE.named("3 % of seatings tilted", tilt=0.03),
+    "misheard": _BASE.named("misheard 1 %", misheard=0.01),
+    "loose": _BASE.named("feels looser by half a thou", bias=0.5),
+    "tight": _BASE.named("feels tighter by half a thou", bias=-0.5),
+    "loose-slot": _BASE.named("the looser one, a slot felt", bias=0.5, slot=True),
+    "tight-slot": _BASE.named("the tighter one, a slot felt", bias=-0.5, slot=True),
     "fine-dial": _BASE.named("dial of 0.1 thou", step=0.1),
 }
 
@@ -81,6 +93,8 @@ class Result:
     readings: float
     asked: float
     seconds: float
+    told: tuple[int, ...] = ()
+    told_inside: tuple[int, ...] = ()
 
     def row(self) -> list[str]:
         """Cells of the table."""
@@ -106,6 +120,11 @@ def summarise(
 ) -> Result:
     """Totals of played rings."""
     passes = np.array([outcome.passes for outcome in outcomes], dtype=float)
+    told = [outcome for outcome in outcomes if outcome.reason in (INSIDE, LIKELY)]
+    inside = [scenario.least <= outcome.gap <= scenario.most for outcome in told]
+    place = np.clip(np.digitize([outcome.p_inside for outcome in told], BINS) - 1, 0, len(BINS) - 2)
+    every = np.bincount(place, minlength=len(BINS) - 1)
+    right = np.bincount(place, weights=inside, minlength=len(BINS) - 1)
     return Result(
         scenario.name,
         player,
@@ -119,6 +138,8 @@ def summarise(
         float(np.mean([outcome.readings for outcome in outcomes])),
         float(np.mean([outcome.asked for outcome in outcomes])),
         seconds,
+        tuple(int(count) for count in every),
+        tuple(int(count) for count in right),
     )
 
 
@@ -230,6 +251,21 @@ def show(console: Console, results: Iterable[Result]) -> None:
         console.print(table)
 
 
+def show_calibration(console: Console, results: Sequence[Result]) -> None:
+    """Of rings told inside with a believed chance in a bin: how many are, all of ours together."""
+    ours = [result for result in results if result.player == "ours" and result.told]
+    table = Table(title=f"told inside or likely inside, {len(ours)} scenarios")
+    for column in ("believed", "rings", "truly inside, %", "95 %"):
+        table.add_column(column, justify="right")
+    for n, (low, high) in enumerate(pairwise(BINS)):
+        count = sum(result.told[n] for result in ours)
+        right = sum(result.told_inside[n] for result in ours)
+        least, most = (100 * share for share in wilson(right, count))
+        share = f"{100 * right / count:.1f}" if count else ""
+        table.add_row(f"{low} to {high}", f"{count}", share, f"{least:.1f} to {most:.1f}")
+    console.print(table)
+
+
 def plot(results: Sequence[Result], path: Path) -> None:
     """Passes against spoiled rings, one mark a player, one panel a scenario."""
     import matplotlib as mpl
@@ -295,6 +331,7 @@ def main() -> None:
                 for name in ([] if scenario.file else RULES)
             ]
             show(console, [result for result in results if result.scenario == scenario.name])
+    show_calibration(console, results)
     if options.plot is not None:
         plot(results, options.plot)
         console.print(f"plot: {options.plot.name}")

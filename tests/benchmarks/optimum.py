@@ -3,13 +3,16 @@
 State: (s, m) after measuring. s = standard deviation of the believed gap, m = most allowed minus
 its mean, thou. A cut f changes the gap by f + N(0, cut_sd^2 + (rate_sd f)^2); what is measured
 after it has a spread of read_sd; belief and measurement are normal, so the next state follows from
-the normal-normal update. One may stop at any time. Cost: 1 a pass, ``stop_cost`` for a ring that
-ends outside the window, ``spoil_cost`` for the chance that a cut passes the most allowed; a cut may
-not pass it with more than ``risk``. Solved by value iteration, all states at once.
+the normal-normal update. One may stop at any time. Cost: 1 a pass; for a ring that ends below the
+least ``under_cost``, and as much again for each thou that it is short; ``over_cost`` the same
+above the most, from a hair on; ``spoil_cost`` for the chance that a cut passes the most allowed; a
+cut may not pass it a hair or more with more than ``risk``. So under and over have prices of their
+own that grow with the excess, as in the product's aim. Solved by value iteration, all states at
+once.
 
-``stop_cost`` says which trade is made: with 5 the optimum ends inside about as often as the product
-does, so that their passes can be compared. Without the price of stopping an optimum looks cheaper
-only because it leaves more rings undone.
+``under_cost`` says which trade is made: with 10 the optimum ends inside about as often as the
+product does, so that their passes can be compared. Without the price of stopping an optimum looks
+cheaper only because it leaves more rings undone.
 """
 
 from dataclasses import dataclass
@@ -39,7 +42,8 @@ class Problem:
     read_sd: float = 0.23
     offset_sd: float = 0.1
     risk: float = 0.001
-    stop_cost: float = 5.0
+    under_cost: float = 10.0
+    over_cost: float = 5.0
     spoil_cost: float = 300.0
 
 
@@ -72,7 +76,6 @@ def solve(problem: Problem) -> Solution:
     low = np.zeros(shape[:2], dtype=np.intp)
     share = np.zeros(shape[:2])
     over_now = 1 - ndtr(ms / SDS[:, None])
-    inside = 1 - over_now - ndtr((ms - problem.width) / SDS[:, None])
     for row, s in enumerate(SDS):
         # The offset of feel is in s, but no measurement reduces it.
         own = max(s**2 - problem.offset_sd**2, 1e-4)
@@ -93,7 +96,7 @@ def solve(problem: Problem) -> Solution:
             excess = 1 - ndtr((ms + HAIR - feed) / np.sqrt(prior + problem.offset_sd**2))
             forbidden = (excess > problem.risk) | (over > 10 * problem.risk)
             costs[row, column] = np.where(forbidden, np.inf, price)
-    stop = problem.stop_cost * (1 - inside)
+    stop = problem.under_cost * _price(ms - problem.width) + problem.over_cost * _price(-ms - HAIR)
     values = stop
     for _ in range(_MOST_ROUNDS):
         ahead = (1 - share)[..., None] * values[low] + share[..., None] * values[low + 1]
@@ -105,3 +108,14 @@ def solve(problem: Problem) -> Solution:
             chosen = np.where(stop <= choices.min(axis=1), 0.0, feeds[choices.argmin(axis=1)])
             return Solution(problem, ms, chosen, values)
     raise RuntimeError(f"Value iteration still moves by {change:g} after {_MOST_ROUNDS} rounds.")
+
+
+def _price(by: Floats) -> Floats:
+    """Chance of being outside by ``by`` thou of the mean, plus the thou expected beyond that limit.
+
+    The second is the loss function of the normal distribution, s (phi(z) + z Phi(z)), as in the
+    newsvendor problem (textbooks of operations research, from memory).
+    """
+    z = by / SDS[:, None]
+    density = np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
+    return np.asarray(ndtr(z) + SDS[:, None] * (density + z * ndtr(z)), dtype=np.float64)

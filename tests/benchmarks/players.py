@@ -16,13 +16,13 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 
 from optimum import Problem, Solution, solve
-from shop import NM_PER_THOU, Engine, Scenario
+from shop import NM_PER_THOU, SLOT_THOU, SLOT_TRIES, Engine, Scenario
 
 from assistant.fitting.belief import Belief, believe
 from assistant.fitting.bench import Bench, Grinder, GrinderKind
 from assistant.fitting.doubt import doubt
 from assistant.fitting.facts import Cut, Feel, Reading
-from assistant.fitting.learning import FinishedRing, learn
+from assistant.fitting.learning import FinishedRing, learn, offset
 from assistant.fitting.removal import (
     CutAdvice,
     CutReason,
@@ -43,7 +43,7 @@ CutChoice = Callable[[Belief, Window, Bench], CutAdvice]
 @dataclass(frozen=True)
 class Outcome:
     """How one ring ended. gap: true gap, thou. double_chance: what the bench believed before it of
-    the chance that a cut takes double."""
+    the chance that a cut takes double. p_inside: what it believed at the end."""
 
     passes: int
     readings: int
@@ -52,6 +52,7 @@ class Outcome:
     reason: CutReason
     asked: int
     double_chance: float
+    p_inside: float
 
 
 def window_of(scenario: Scenario) -> Window:
@@ -82,6 +83,8 @@ def _play_engine(player: str, scenario: Scenario, rng: np.random.Generator) -> l
     engine = Engine(scenario, rng)
     bench = bench_for(scenario)
     window = window_of(scenario)
+    if scenario.slot:
+        bench = replace(bench, person=offset(bench, round(SLOT_THOU * NM_PER_THOU), slot(engine)))
     if player == "knowing optimum":
         # It is told the true rate, so it has nothing to learn of the grinder.
         bench = replace(bench, grinder=replace(bench.grinder, rate=engine.rate, rate_sd=0.005))
@@ -96,6 +99,17 @@ def _play_engine(player: str, scenario: Scenario, rng: np.random.Generator) -> l
         if player != "knowing optimum":
             bench = learn(bench, [FinishedRing(facts, window)])
     return outcomes[scenario.learned_rings :]
+
+
+def slot(engine: Engine) -> list[Reading]:
+    """Leaves tried in a slot of SLOT_THOU: one of that thickness and those next to it, by turns."""
+    step = engine.scenario.leaf_step
+    readings = []
+    for number in range(SLOT_TRIES):
+        engine.seat()
+        leaf_nm = round((SLOT_THOU + step * (number % 3 - 1)) * NM_PER_THOU)
+        readings.append(Reading(leaf_nm, Feel(engine.feel(SLOT_THOU, (leaf_nm,)))))
+    return readings
 
 
 def play_ring(
@@ -130,7 +144,9 @@ def play_ring(
         facts = (*facts, reading)
     grinder = bench.grinder
     chance = grinder.doubles / grinder.counted_cuts
-    return Outcome(passes, readings, spoiled, gap, advice.reason, asked, chance), facts
+    ended = advice.reason
+    outcome = Outcome(passes, readings, spoiled, gap, ended, asked, chance, advice.p_inside)
+    return outcome, facts
 
 
 def _call(engine: Engine, gap: float, leaf: LeafAdvice, bench: Bench, *, mishear: bool) -> Reading:

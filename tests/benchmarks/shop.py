@@ -10,6 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 NM_PER_THOU = 25_400
+SLOT_THOU = 20.0
+SLOT_TRIES = 8
 
 
 @dataclass(frozen=True)
@@ -25,6 +27,9 @@ class Scenario:
     double: share of cuts that take twice as much. file: a file instead of a dial; a stroke takes a
     third of a thou, from engine to engine times exp(0.25 z), with a spread of stroke_sd as a share,
     and a whole pass one of pass_sd.
+    feel_shared: share of the variance of feel that all tries of one seating have in common.
+    bias: how much looser leaves feel than they are, thou, instead of a draw from offset_sd. slot:
+    the person has felt a slot of known width before the first ring (20 thou, SLOT_TRIES tries).
     learned_rings: rings of the same grinder and person done before, which are not counted.
     butting: share of rings that butt at first (overlap 0 to 10). start: range of the other gaps.
     """
@@ -45,6 +50,9 @@ class Scenario:
     tilt: float = 0.01
     clumsy: float = 0.0
     misheard: float = 0.0
+    feel_shared: float = 0.0
+    bias: float | None = None
+    slot: bool = False
     coarse: float = 0.0
     double: float = 0.0
     file: bool = False
@@ -65,7 +73,9 @@ class Engine:
         self.scenario = scenario
         self.rng = rng
         self.rate = max(scenario.rate * (1 + scenario.rate_sd * rng.standard_normal()), 0.2)
-        self.offset = scenario.offset_sd * rng.standard_normal()
+        drawn = scenario.offset_sd * rng.standard_normal()
+        self.offset = drawn if scenario.bias is None else scenario.bias
+        self.common = 0.0
         self.coarse = rng.random() < scenario.coarse
         self.leaf_errors: dict[int, float] = {}
         if scenario.file:
@@ -79,7 +89,10 @@ class Engine:
         return low + (high - low) * self.rng.random()
 
     def seat(self) -> float:
-        """Excess that a seating adds to the gap, thou."""
+        """Excess that a seating adds to the gap, thou; what its tries have in common is drawn."""
+        if self.scenario.feel_shared:
+            shared = self.scenario.feel_shared**0.5 * self.scenario.feel_sd
+            self.common = shared * self.rng.standard_normal()
         return self.rng.exponential() if self.rng.random() < self.scenario.tilt else 0.0
 
     def cut(self, gap: float, feed: float) -> float:
@@ -110,7 +123,8 @@ class Engine:
         """What the builder says of this stack in a gap of so many thou."""
         leaf = sum(stack_nm) / NM_PER_THOU + sum(self.leaf_error(one) for one in stack_nm)
         spread = self.scenario.feel_sd * (3.0 if self.rng.random() < self.scenario.clumsy else 1.0)
-        play = gap + self.offset - leaf + spread * self.rng.standard_normal()
+        spread *= (1 - self.scenario.feel_shared) ** 0.5
+        play = gap + self.offset + self.common - leaf + spread * self.rng.standard_normal()
         if self.coarse:
             return "goes" if play > 0 else "no go"
         if play < -0.75:

@@ -163,7 +163,8 @@ def test_a_typed_session_shows_logs_and_leaves_a_sheet(run: Run, job: str) -> No
     assert "means  15 thou goes; 16 thou snug" in lines
     assert "means  no effect: unknown words" in lines
     assert "says   Not understood. Say what are the calls." in lines
-    assert any(line.startswith("says   Taken back. Cylinder 1 top ring.") for line in lines)
+    back = "says   Taken back: 15 thou goes, 16 thou snug. Cylinder 1 top ring."
+    assert any(line.startswith(back) for line in lines)
     folder = Path("a-sessions/001")
     assert lines[-2:] == [
         f"Log    {folder / 'log.jsonl'}",
@@ -421,13 +422,22 @@ def test_a_session_heard_from_recordings_is_the_one_typed(run: Run, job: str) ->
 
 
 def test_phrases_are_those_of_the_grammar(run: Run) -> None:
-    out = run("phrases").out
+    out = run("phrases", "--all").out
     for line in (
         "take that back",
         "<place> <reading> (1 to 3 times)",
         "<leaf>  1 to 60, said like",
     ):
         assert line in out
+
+
+def test_the_phrase_card_is_text_or_a_page(run: Run, tmp_path: Path) -> None:
+    out = run("phrases").out
+    assert "fifteen goes sixteen snug" in out
+    assert "<leaf>" not in out
+    done = run("phrases", "--page", str(tmp_path / "card.html"))
+    assert done.code == 0
+    assert "fifteen goes sixteen snug" in (tmp_path / "card.html").read_text("utf-8")
 
 
 def test_models_explains_and_fetches_nothing(run: Run, tmp_path: Path) -> None:

@@ -6,7 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import entr, ndtr, ndtri
 
-from assistant.fitting.normal import chance_below, entropy_terms, quantile
+from assistant.fitting.normal import (
+    chance_below,
+    chance_below_quick,
+    entropy_terms,
+    quantile,
+)
 
 FINITE = st.floats(min_value=-37.0, max_value=40.0)
 
@@ -48,3 +53,17 @@ def test_quantiles_are_those_of_scipy(chance: float) -> None:
 def test_entropy_is_that_of_scipy(chances: list[float]) -> None:
     p = np.array(chances)
     assert np.allclose(entropy_terms(p), entr(p), rtol=1e-13, atol=0)
+
+
+@given(st.lists(st.floats(min_value=-9.0, max_value=40.0), min_size=1, max_size=50))
+def test_quick_chances_are_near_those_of_scipy(values: list[float]) -> None:
+    x = np.array(values)
+    assert np.allclose(chance_below_quick(x), ndtr(x), rtol=1e-3, atol=0)
+    assert np.allclose(chance_below_quick(x), ndtr(x), rtol=0, atol=5e-7)
+
+
+def test_quick_chances_far_out_stay_chances() -> None:
+    x = np.array([-np.inf, -50.0, -10.0, 10.0, 50.0, np.inf])
+    chances = chance_below_quick(x)
+    assert np.all((chances[:3] >= 0) & (chances[:3] < 1e-22))
+    assert chances[3:].tolist() == [1.0, 1.0, 1.0]
