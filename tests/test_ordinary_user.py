@@ -31,7 +31,10 @@ def _prefix() -> tuple[str, ...] | None:
 
 
 PREFIX = _prefix()
-pytestmark = pytest.mark.skipif(PREFIX is None, reason="an ordinary user cannot be had here")
+pytestmark = [
+    pytest.mark.skipif(PREFIX is None, reason="an ordinary user cannot be had here"),
+    pytest.mark.timeout(600),  # many commands, each a process
+]
 
 
 class Shop:

@@ -207,6 +207,7 @@ class LiveBench:
             break
         self._listener = self._listener_of(self._source, self._dialogue.standings)
         self._overflows = 0
+        self._deaf_until_s = -_LATE_S  # the new stream begins at 0
         self._dialogue.tell("microphone back", self._source.name)
         self._last = (self._clock.now(), self._clock.elapsed_s())
 

@@ -16,6 +16,7 @@ log on disk, the sound of the reply. Memory: resident, of this process. A row a 
 
 import argparse
 import gc
+import itertools
 import json
 import subprocess
 import sys
@@ -57,9 +58,10 @@ ROOT = Path(__file__).resolve().parents[2]
 CYLINDERS = 16
 BEFORE_S, AFTER_S = 0.4, 0.9  # of noise alone around a call
 SNR_DB = 20.0
+PAUSE_S = 0.5  # after a reply: what comes sooner may be an echo, and is not taken
 PER_RING = (
     "cylinder {cylinder} {ring} ring", "{low} goes", "{high} no go", "ground {feed}", "deburred",
-    "ring is square", "fifteen goes sixteen snug", "how much more", "spoiled ring",
+    "ring is square", "{grown} goes", "{over} no go", "how much more", "spoiled ring",
 )  # fmt: skip
 EVERY = {"talk": 5, "overflow": 90, "microphone": 250, "sleep": 400, "clock back": 500,
          "voice": 300}  # fmt: skip
@@ -79,19 +81,22 @@ def calls(count: int) -> Iterator[str]:
     ]  # fmt: skip
     rng = np.random.default_rng(1)
     made = 0
-    while True:
-        for cylinder in range(CYLINDERS):
-            for ring in ("second", "top"):
-                low = int(rng.integers(8, 11))
-                facts = {
-                    "cylinder": words[cylinder], "ring": ring, "low": words[low - 1],
-                    "high": words[low + 1], "feed": words[int(rng.integers(1, 4))],
-                }  # fmt: skip
-                for pattern in PER_RING:
-                    if made == count:
-                        return
-                    made += 1
-                    yield pattern.format(**facts)
+    for again in itertools.count():
+        for cylinder, ring in itertools.product(range(CYLINDERS), ("second", "top")):
+            low, feed = int(rng.integers(8, 11)), int(rng.integers(1, 4))
+            facts = {
+                "cylinder": words[cylinder], "ring": ring, "feed": words[feed - 1],
+                "low": words[low - 1], "high": words[low + 1],
+                "grown": words[low + feed - 1], "over": words[low + feed + 1],
+            }  # fmt: skip
+            said = [pattern.format(**facts) for pattern in PER_RING]
+            if again:  # it was spoiled: is another one put in its place?
+                said.insert(1, "yes")
+            for text in said:
+                if made == count:
+                    return
+                made += 1
+                yield text
 
 
 @dataclass
@@ -125,7 +130,9 @@ class Day:
 
     def frames(self) -> Iterator[Samples]:
         while not self.over:
-            if not len(self._ahead) and self._s >= max(self._waits_s, self.speaks_until_s):
+            if not len(self._ahead) and self._s >= max(
+                self._waits_s, self.speaks_until_s + PAUSE_S
+            ):
                 self._next()
             if self.lost:
                 self.lost = False
@@ -229,6 +236,7 @@ class Block:
 
     calls: int
     taken: int = 0
+    missed: list[str] = field(default_factory=list)
     answers_s: list[float] = field(default_factory=list)
     by_ear_s: list[float] = field(default_factory=list)
     memory_mb: float = 0.0
@@ -265,14 +273,17 @@ def _live(job: Path, day: Day, block: int) -> tuple[list[Block], Path]:
         list(turn_lines(turn, wording))
         now = blocks[-1]
         now.taken += turn.command is not None
-        now.events += len(turn.events)
+        if turn.command is None and turn.call.heard.words:
+            now.missed.append(f"{' '.join(turn.call.heard.words)}: {turn.refused}")
+        now.events = turn.state.seq + 1
 
     def end_block(session: Session) -> None:
         gc.collect()
         now = blocks[-1]
         now.calls, now.memory_mb = day.called, process.memory_info().rss / 2**20
         now.log_bytes = session.folder.log.stat().st_size
-        print(json.dumps([now.calls, round(now.memory_mb, 1), now.log_bytes]), file=sys.stderr)
+        brief = [now.calls, now.taken, round(now.memory_mb, 1), now.log_bytes, now.missed[:5]]
+        print(json.dumps(brief), file=sys.stderr)
         blocks.append(Block(day.called))
 
     voice = Voice(day)
@@ -303,7 +314,8 @@ def _live(job: Path, day: Day, block: int) -> tuple[list[Block], Path]:
             if day.as_words is not None and not over:
                 words, day.as_words = tuple(day.as_words.split()), None
                 at_s = time.process_time()
-                said = Utterance(day.elapsed_s(), day.elapsed_s(), day.elapsed_s(), 1.0, frame)
+                now_s = bench._listener.stream_s
+                said = Utterance(now_s, now_s, now_s, 1.0, frame)
                 over = answer(said, Heard((Hypothesis(words, 1.0),), 1.0))
                 blocks[-1].answers_s.append(time.process_time() - at_s)
             if day.called - blocks[-1].calls >= block:
@@ -312,7 +324,8 @@ def _live(job: Path, day: Day, block: int) -> tuple[list[Block], Path]:
 
         bench._answer, bench._take = timed_answer, timed_take  # type: ignore[method-assign]
         bench.run()
-        end_block(session)
+        if day.called > blocks[-2].calls:
+            end_block(session)
         log = session.folder.log
     return blocks[:-1], log
 
@@ -339,7 +352,7 @@ def _told(blocks: list[Block]) -> None:
         return
     memory = [one.memory_mb for one in rest]
     print(f"memory: {min(memory):.1f} to {max(memory):.1f} MB after the first block")
-    events = np.cumsum([one.events for one in blocks])
+    events = np.array([one.events for one in blocks])
     sizes = np.array([one.log_bytes for one in blocks])
     slope, start = np.polyfit(events, sizes, 1)
     off = np.max(np.abs(sizes - (slope * events + start))) / sizes[-1]
