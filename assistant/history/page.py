@@ -6,23 +6,35 @@ The template is data (pages/history.html) and is handed in as text; plots are SV
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from math import ceil, floor, log10
 
 import jinja2
 
 from assistant.bench.learned import Learned
 from assistant.display.turn_lines import learned_lines
-from assistant.history.summary import WORDS, History, Period, Worker, trend
+from assistant.history.summary import (
+    WORDS,
+    History,
+    Period,
+    Worker,
+    told_mean,
+    told_share,
+)
+from assistant.history.tally import Tally, change
+from assistant.units import NM_PER_THOU
 
-_WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 440, 190, 46, 12, 12, 34
+_LEAST_POINTS = 3  # fewer are told in figures
+_EDGE = 0.03  # room beside the first and the last mark, as a share of the width
+_WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 440, 190, 54, 12, 12, 34
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """One period in a plot, in units of the picture. y None: no value. low, high: its band."""
+    """One period in a plot, in units of the picture. low, high: its bounds, None for none."""
 
     x: float
-    y: float | None
+    y: float
     told: str
     low: float | None = None
     high: float | None = None
@@ -63,6 +75,11 @@ def history_page(history: History, *, template: str) -> str:
                 ],
                 "plots": plots_of(worker),
                 "periods": worker.periods,
+                "passes": told_mean(worker.all.passes),
+                "readings": told_mean(worker.all.readings),
+                "spoiled": told_share(worker.all.spoiled),
+                "refused": told_share(Tally(worker.all.calls, worker.all.refused)),
+                "corrected": told_share(Tally(worker.all.calls, worker.all.corrections)),
             }
             for worker in history.workers
         ],
@@ -73,96 +90,124 @@ def history_page(history: History, *, template: str) -> str:
     )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class _Point:
+    """A value of one period and its bounds, as shown; n: of how many, 0 where that has no sense."""
+
+    key: str
+    value: float
+    low: float
+    high: float
+    n: int = 0
+
+    @property
+    def told(self) -> str:
+        """``2.1 (1.9 to 2.4)``."""
+        if self.low == self.high:
+            return f"{self.value:.3g}"
+        return f"{self.value:.3g} ({self.low:.3g} to {self.high:.3g})"
+
+
 def plots_of(worker: Worker) -> tuple[Plot, ...]:
-    """The plots of one person with a tool, over time; those without a value are left out."""
-
-    def learned(part: Callable[[Learned], float]) -> Callable[[Period], float | None]:
-        return lambda one: None if one.start is None else part(one.start)
-
+    """The plots of one person with a tool, over time; none of fewer than three values."""
+    counted: tuple[tuple[str, str, float, Callable[[Period], Tally]], ...] = (
+        ("Passes a ring", "rings", 1.0, lambda one: one.passes),
+        ("Readings a ring", "rings", 1.0, lambda one: one.readings),
+        ("Spoiled, of 100 rings that ended", "rings", 100.0, lambda one: one.spoiled),
+        ("Refused, of 100 calls", "calls", 100.0, lambda one: Tally(one.calls, one.refused)),
+        ("Taken back, of 100 calls", "calls", 100.0, lambda one: Tally(one.calls, one.corrections)),
+    )
+    plots = [_counted(worker, *wanted) for wanted in counted]
     if worker.by_stroke:
-        title = "One stroke takes, micrometres"
-        taken = learned(lambda known: known.per_stroke_nm / 1000)
-        spread = learned(lambda known: known.per_stroke_nm / 1000 * known.per_stroke_sd)
+        plots.append(_learned(
+            worker, "One stroke takes, thou", lambda known: known.per_stroke_nm / NM_PER_THOU,
+            lambda known: known.per_stroke_nm / NM_PER_THOU * known.per_stroke_sd,
+        ))  # fmt: skip
     else:
-        title = "The grinder takes, share of its feed"
-        taken = learned(lambda known: known.rate)
-        spread = learned(lambda known: known.rate * known.rate_sd)
-    wanted: tuple[tuple[str, Callable[[Period], float | None], _Spread], ...] = (
-        ("Passes a ring", lambda one: one.passes_per_ring, None),
-        ("Readings a ring", lambda one: one.readings_per_ring, None),
-        ("Spoiled, of 100 rings that ended", _spoiled, None),
-        ("Refused calls, of 100", lambda one: _hundred(one.refused_share), None),
-        ("Taken back, of 100 calls", lambda one: _hundred(one.corrected_share), None),
-        (title, taken, spread),
-        ("Feel spreads by, micrometres", learned(lambda known: known.spread_nm / 1000), None),
-    )
-    plots = (
-        _plot(title, worker.periods, value, spread, zoomed=spread is not None)
-        for title, value, spread in wanted
-    )
+        plots.append(_learned(
+            worker, "The grinder takes, share of its feed", lambda known: known.rate,
+            lambda known: known.rate * known.rate_sd,
+        ))  # fmt: skip
+    plots.append(_learned(
+        worker, "Feel spreads by, thou", lambda known: known.spread_nm / NM_PER_THOU,
+        lambda _: 0.0,
+    ))  # fmt: skip
     return tuple(plot for plot in plots if plot is not None)
 
 
-_Spread = Callable[[Period], float | None] | None
+def _counted(
+    worker: Worker, title: str, of: str, times: float, tally: Callable[[Period], Tally]
+) -> Plot | None:
+    points, tallies = [], []
+    for one in worker.periods:
+        found = tally(one)
+        if found.n:
+            low, high = found.interval or (found.value, found.value)
+            tallies.append(found)
+            points.append(
+                _Point(one.key, found.value * times, max(0.0, low * times), high * times, found.n)
+            )
+    return _plot(title, points, of=of, about=change(tallies))
 
 
-def _spoiled(one: Period) -> float | None:
-    ended = one.rings["accepted"] + one.rings["outside"] + one.rings["spoiled"]
-    return one.rings["spoiled"] / ended * 100 if ended else None
-
-
-def _hundred(share: float | None) -> float | None:
-    return None if share is None else share * 100
+def _learned(
+    worker: Worker, title: str, value: Callable[[Learned], float], sd: Callable[[Learned], float]
+) -> Plot | None:
+    points = [
+        _Point(one.key, value(known), value(known) - sd(known), value(known) + sd(known))
+        for one in worker.periods
+        if (known := one.start) is not None
+    ]
+    return _plot(title, points, zoomed=True)
 
 
 def _plot(
-    title: str,
-    periods: Sequence[Period],
-    value: Callable[[Period], float | None],
-    spread: _Spread,
-    *,
-    zoomed: bool,
+    title: str, points: Sequence[_Point], *, of: str = "", about: str = "", zoomed: bool = False
 ) -> Plot | None:
-    """zoomed: the scale begins near the values, not at 0."""
-    values = [value(one) for one in periods]
-    known = [v for v in values if v is not None]
-    if not known:
+    """of: what was counted. about: the change, in words. zoomed: the scale begins near the values,
+    not at 0."""
+    if len(points) < _LEAST_POINTS:
         return None
-    spreads = [(spread(one) if spread else None) or 0.0 for one in periods]
-    spans = [(v - s, v + s) for v, s in zip(values, spreads, strict=True) if v is not None]
-    least = min(low for low, _ in spans)
-    ticks = _scale(least if zoomed else min(0.0, least), max(high for _, high in spans))
+    least = min(point.low for point in points)
+    ticks = _scale(least if zoomed else min(0.0, least), max(point.high for point in points))
     bottom, top = ticks[0], ticks[-1]
     base, wide = _HEIGHT - _BOTTOM, _WIDTH - _LEFT - _RIGHT
+    days = [_day(point.key) for point in points]
 
-    def y(v: float) -> float:
-        return round(base - (v - bottom) / (top - bottom) * (base - _TOP), 1)
+    def y(value: float) -> float:
+        return round(base - (value - bottom) / (top - bottom) * (base - _TOP), 1)
 
-    def x(n: int) -> float:
-        return round(_LEFT + wide * (n + 0.5) / len(periods), 1)
+    def x(day: int) -> float:
+        share = (day - days[0]) / (days[-1] - days[0])
+        return round(_LEFT + wide * (_EDGE + share * (1 - 2 * _EDGE)), 1)
 
     marks = tuple(
-        Mark(x(n), None, one.key)
-        if v is None
-        else Mark(
-            x(n), y(v), f"{one.key}: {v:.3g}",
-            low=y(v - s) if s else None, high=y(v + s) if s else None,
+        Mark(
+            x(day), y(point.value),
+            f"{point.key}: {point.told}" + (f", {point.n} {of}" if of else ""),
+            *((y(point.low), y(point.high)) if point.low < point.high else (None, None)),
         )
-        for n, (one, v, s) in enumerate(zip(periods, values, spreads, strict=True))
+        for day, point in zip(days, points, strict=True)
     )  # fmt: skip
-    moved = trend(values)
-    told = f"{title}: {known[0]:.3g} at first, {known[-1]:.3g} at last" + (
-        "" if moved is None else f"; later half {moved * 100:+.0f} % against the earlier"
-    )
+    first, last = points[0], points[-1]
+    told = f"{first.key}: {first.told}. {last.key}: {last.told}."
+    if of:
+        told += f" {sum(point.n for point in points)} {of} in all; {about}."
     return Plot(
         title,
         told,
         marks,
-        " ".join(f"{mark.x},{mark.y}" for mark in marks if mark.y is not None),
+        " ".join(f"{mark.x},{mark.y}" for mark in marks),
         tuple((y(tick), f"{tick:.4g}") for tick in ticks),
-        periods[0].key,
-        periods[-1].key,
+        first.key,
+        last.key,
     )
+
+
+def _day(key: str) -> int:
+    """A day, or the middle of a month or year, counted in days."""
+    year, month, day = (*map(int, key.split("-")), 0, 0)[:3]
+    return date(year, month or 7, day or (15 if month else 1)).toordinal()
 
 
 def _scale(low: float, high: float) -> tuple[float, ...]:

@@ -1,7 +1,7 @@
 """What many sessions tell of a person with a tool: numbers, trends, and how they are told."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -17,6 +17,7 @@ from assistant.history.past_session import (
     SKIPPED,
     SPOILED,
 )
+from assistant.history.tally import Tally
 
 WORDS = {
     ACCEPTED: RingStatus.ACCEPTED.value,
@@ -38,7 +39,8 @@ class Period:
 
     events, calls, refused, corrections, questions, notes: counts; corrections are entries taken
     back. rings: how many ended each way, by the names of ``history.OUTCOMES``. passes_per_ring,
-    readings_per_ring: means over rings that were accepted or spoiled, None where there was none.
+    readings_per_ring: means over rings that were accepted or spoiled, None where there was none;
+    passes_squares, readings_squares: sums of the squares over them.
     start: what the newest of the sessions had begun with, None if with the usual values.
     """
 
@@ -55,7 +57,32 @@ class Period:
     rings: Mapping[str, int]
     passes_per_ring: float | None
     readings_per_ring: float | None
+    passes_squares: int
+    readings_squares: int
     start: Learned | None
+
+    @property
+    def rings_ended(self) -> int:
+        """Rings that were accepted or spoiled."""
+        return sum(self.rings[name] for name in (ACCEPTED, OUTSIDE, SPOILED))
+
+    @property
+    def passes(self) -> Tally:
+        """Passes of the rings that ended."""
+        return self._mean(self.passes_per_ring, self.passes_squares)
+
+    @property
+    def readings(self) -> Tally:
+        """Readings of the rings that ended."""
+        return self._mean(self.readings_per_ring, self.readings_squares)
+
+    def _mean(self, mean: float | None, squares: int) -> Tally:
+        return Tally(self.rings_ended, (mean or 0.0) * self.rings_ended, squares)
+
+    @property
+    def spoiled(self) -> Tally:
+        """Spoiled among the rings that ended."""
+        return Tally(self.rings_ended, self.rings[SPOILED])
 
     @property
     def refused_share(self) -> float | None:
@@ -137,14 +164,15 @@ def _worker_lines(worker: Worker) -> Iterator[str]:
     rings = "; ".join(f"{count} {WORDS[name]}" for name, count in whole.rings.items() if count)
     yield f"rings     {rings or 'none'}"
     yield (
-        f"a ring    {_mean(whole.passes_per_ring)} passes, "
-        f"{_mean(whole.readings_per_ring)} readings"
+        f"a ring    {told_mean(whole.passes)} passes, {told_mean(whole.readings)} readings, "
+        f"{told_share(whole.spoiled)} spoiled"
     )
     yield (
-        f"calls     {whole.calls}: {_percent(whole.refused_share)} refused, "
-        f"{_percent(whole.corrected_share)} taken back, {whole.questions} asked back, "
-        f"{whole.notes} notes"
+        f"calls     {whole.calls}: {told_share(Tally(whole.calls, whole.refused))} refused, "
+        f"{told_share(Tally(whole.calls, whole.corrections))} taken back, "
+        f"{whole.questions} asked back, {whole.notes} notes"
     )
+    yield "          in brackets: the 95 % confidence interval"
     if worker.now is not None:
         yield f"learned   from {worker.now.rings} rings"
         yield from (f"          {line}" for line in learned_lines(worker.who.tool, worker.now))
@@ -178,6 +206,26 @@ def rate_of(worker: Worker, learned: Learned | None) -> str:
 
 def _mean(value: float | None) -> str:
     return "-" if value is None else f"{value:.1f}"
+
+
+def told_mean(tally: Tally) -> str:
+    """A mean with its interval: ``2.1 (1.9 to 2.4)``, ``-`` where nothing was counted."""
+    return _told(tally, 1.0, "")
+
+
+def told_share(tally: Tally) -> str:
+    """A share with its interval: ``4.2 % (2.0 to 8.5)``, ``-`` where nothing was counted."""
+    return _told(tally, 100.0, " %")
+
+
+def _told(tally: Tally, times: float, unit: str) -> str:
+    if not tally.n:
+        return "-"
+    bounds = tally.interval
+    words = f"{tally.value * times:.1f}{unit}"
+    if bounds is None:
+        return words
+    return f"{words} ({bounds[0] * times:.1f} to {bounds[1] * times:.1f})"
 
 
 def _percent(share: float | None) -> str:
@@ -218,16 +266,3 @@ def history_json(history: History) -> str:
 
 def _dumped(learned: Learned | None) -> dict[str, Any] | None:
     return None if learned is None else learned.model_dump()
-
-
-def trend(values: Sequence[float | None]) -> float | None:
-    """By how much the mean of the later half differs from that of the earlier, as a share of it.
-
-    None where either half holds no value, or the earlier mean is 0.
-    """
-    known = [value for value in values if value is not None]
-    half = len(known) // 2
-    if not half:
-        return None
-    early, late = sum(known[:half]) / half, sum(known[-half:]) / half
-    return late / early - 1 if early else None

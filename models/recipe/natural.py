@@ -6,6 +6,7 @@ steps, since the machine with the accelerator has neither espeak-ng nor our word
 pack without alignments. People pause, hesitate and hurry: so do the texts.
 """
 
+import argparse
 import gzip
 import json
 import os
@@ -219,3 +220,36 @@ def speak_plan(
     total = sum(made)
     say(f"{total / 3600:.2f} hours of sound in {time.time() - began:.0f} s")
     return sorted(folder.glob("part-*"))
+
+
+def main() -> None:
+    """Write a plan, or say it."""
+    parser = argparse.ArgumentParser(
+        prog="python -m models.recipe.natural", description="Natural voices in quantity."
+    )
+    steps = parser.add_subparsers(dest="step", required=True)
+    plan = steps.add_parser("plan", help="draw what is said, by whom and how")
+    plan.add_argument("--styles", type=Path, required=True, help="folder voices of kokoro-js")
+    plan.add_argument("--clips", type=int, default=26_000)
+    plan.add_argument("--seed", default="leg4")
+    plan.add_argument("--dev", action="store_true", help="calls by voices held out of training")
+    speak = steps.add_parser("speak", help="say it on an accelerator")
+    speak.add_argument("--network", type=Path, required=True, help="Kokoro's .onnx file")
+    speak.add_argument("--folder", type=Path, required=True, help="where the packs go")
+    speak.add_argument("--seconds", type=float, default=260.0)
+    speak.add_argument("--workers", type=int)
+    speak.add_argument("--device", default="cuda")
+    for step in (plan, speak):
+        step.add_argument("--plan", type=Path, required=True, help="plan.jsonl.gz")
+    given = parser.parse_args()
+    if given.step == "plan":
+        write_plan(given.plan, given.styles, given.clips, seed=given.seed, dev=given.dev)
+    else:
+        speak_plan(
+            given.plan, given.network, given.folder,
+            seconds=given.seconds, workers=given.workers, device=given.device,
+        )  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()

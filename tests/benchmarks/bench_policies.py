@@ -41,6 +41,8 @@ from tests.benchmarks.intervals import wilson
 
 INSIDE, LIKELY = CutReason.INSIDE, CutReason.LIKELY
 ENGINES_PER_TASK = 8
+WARY_FROM = 0.01
+"""Believed chance of a double cut from which a ring counts as begun after a surprise."""
 BINS = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.995, 1.0)
 """Edges of the believed chances of being inside, for what is told "inside" or "likely inside"."""
 
@@ -95,6 +97,8 @@ class Result:
     seconds: float
     told: tuple[int, ...] = ()
     told_inside: tuple[int, ...] = ()
+    wary: int = 0
+    wary_over: int = 0
 
     def row(self) -> list[str]:
         """Cells of the table."""
@@ -120,6 +124,7 @@ def summarise(
 ) -> Result:
     """Totals of played rings."""
     passes = np.array([outcome.passes for outcome in outcomes], dtype=float)
+    wary = [outcome for outcome in outcomes if outcome.double_chance > WARY_FROM]
     told = [outcome for outcome in outcomes if outcome.reason in (INSIDE, LIKELY)]
     inside = [scenario.least <= outcome.gap <= scenario.most for outcome in told]
     place = np.clip(np.digitize([outcome.p_inside for outcome in told], BINS) - 1, 0, len(BINS) - 2)
@@ -140,6 +145,8 @@ def summarise(
         seconds,
         tuple(int(count) for count in every),
         tuple(int(count) for count in right),
+        len(wary),
+        sum(outcome.gap > scenario.most + HAIR for outcome in wary),
     )
 
 
@@ -249,6 +256,14 @@ def show(console: Console, results: Iterable[Result]) -> None:
         for result in rows:
             table.add_row(*result.row())
         console.print(table)
+        for result in rows:
+            if result.wary:
+                low, high = (1e3 * share for share in wilson(result.wary_over, result.wary))
+                console.print(
+                    f"{result.player}, begun after a surprise: {result.wary} rings, "
+                    f"{1e3 * result.wary_over / result.wary:.1f} of 1000 [{low:.1f}, {high:.1f}] "
+                    "over by a hair or more"
+                )
 
 
 def show_calibration(console: Console, results: Sequence[Result]) -> None:

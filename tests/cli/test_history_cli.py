@@ -43,8 +43,10 @@ def test_history_tells_people_and_trends_and_names_what_is_left_out(
     assert (code, err) == (0, "")
     assert lines[0] == f"2 sessions, {events} events, from 3 logs"
     assert "Ada, dial" in lines
-    assert "a ring    1.0 passes, 3.0 readings" in lines
-    assert "calls     12: 16.7 % refused, 0.0 % taken back, 0 asked back, 0 notes" in lines
+    assert "a ring    1.0 passes, 3.0 readings, 0.0 % (0.0 to 65.8) spoiled" in lines
+    # Intervals: Wilson's, as scipy.stats.binomtest gives them.
+    calls = "calls     12: 16.7 % (4.7 to 44.8) refused, 0.0 % (0.0 to 24.2) taken back"
+    assert f"{calls}, 0 asked back, 0 notes" in lines
     assert lines[-1].startswith("bad/log.jsonl: Line 1 of the log is not JSON")
     assert [line.split()[0] for line in lines if line.startswith("2026-")] == [
         "2026-01-03", "2026-02-03",

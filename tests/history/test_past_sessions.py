@@ -24,9 +24,9 @@ from assistant.build.log_reader import read_past
 from assistant.errors import InstallationError, LogDamaged, LogError
 from assistant.fitting.bench import GrinderKind, PersonAndTool
 from assistant.fitting.facts import Cut, Reading
-from assistant.history.page import _scale, history_page
+from assistant.history.page import _scale, history_page, plots_of
 from assistant.history.past_session import NEWEST_FORM, OPEN, PastRing, PastSession, past_session
-from assistant.history.summary import History, history_json, history_lines, trend
+from assistant.history.summary import History, history_json, history_lines
 from assistant.language.grammar import Grammar
 from tests.examples import FEW
 from tests.fakes import Bench, metric_job, small_job
@@ -307,12 +307,6 @@ def test_the_json_holds_the_same_numbers(past: PastWork) -> None:
     assert len(data["workers"][0]["periods"]) == 3
 
 
-def test_a_trend_compares_the_later_half_with_the_earlier() -> None:
-    assert trend([2.0, 4.0, None, 3.0, 6.0]) == pytest.approx(0.5)  # 4.5 over 3
-    assert trend([1.0]) is None
-    assert trend([0.0, 1.0]) is None
-
-
 # --- page -------------------------------------------------------------------------------------
 
 
@@ -386,6 +380,33 @@ def test_no_mark_lies_outside_of_its_plot(past: PastWork) -> None:
     for facts in circles:
         assert 0 <= float(facts["cx"] or -1) <= 440
         assert 0 <= float(facts["cy"] or -1) <= 190
+
+
+def test_marks_stand_on_a_true_scale_of_days(past: PastWork) -> None:
+    from dataclasses import replace
+
+    (worker, *_) = [one for one in past.history(now={}).workers if len(one.periods) == 3]
+    keys = ("2026-01-01", "2026-01-11", "2026-03-02")  # 10 days, then 50
+    periods = tuple(replace(p, key=k) for p, k in zip(worker.periods, keys, strict=True))
+    (plot, *_) = plots_of(replace(worker, periods=periods))
+    first, middle, last = (mark.x for mark in plot.marks)
+    assert (middle - first) / (last - first) == pytest.approx(10 / 60, abs=0.002)
+
+
+def test_two_days_make_no_plot(past: PastWork) -> None:
+    from dataclasses import replace
+
+    worker = past.history(now={}).workers[0]
+    assert plots_of(worker)
+    assert plots_of(replace(worker, periods=worker.periods[:2])) == ()
+
+
+def test_every_plot_tells_how_many_were_counted(past: PastWork) -> None:
+    worker = past.history(now={}).workers[0]
+    (passes, *_) = plots_of(worker)
+    ended = [sum(p.rings[o] for o in ("accepted", "outside", "spoiled")) for p in worker.periods]
+    assert f" {sum(ended)} rings in all; " in passes.told
+    assert [mark.told.rpartition(", ")[2] for mark in passes.marks] == [f"{n} rings" for n in ended]
 
 
 # --- Parquet ----------------------------------------------------------------------------------

