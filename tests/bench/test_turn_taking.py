@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from assistant.bench import events as ev
+from assistant.bench.commands import Check
 from assistant.bench.dialogue import Call
 from assistant.bench.ports import Mode, Tone
 from assistant.bench.turn_taking import LiveBench, Manners
@@ -294,6 +295,21 @@ def test_a_lost_microphone_is_told_and_tried_until_it_is_back(
     assert live.live.source is back
     assert "The microphone is back." in live.bench.speaker.said[-2]
     assert live.bench.state.ring((1, UPPER)).passes == 1
+
+
+def test_calls_to_another_microphone_are_not_late_by_the_time_of_the_first(
+    grammar: Grammar, wording: Wording
+) -> None:
+    """The bench spoke far into the first stream; the second begins anew, and nothing is said."""
+    gone = MicrophoneError("the plug is out")
+    spoken: list[Step] = [*[QUIET] * 900, "speaking", *[QUIET] * 50, "silent", *[QUIET] * 50]
+    live = Live(grammar, wording, "ground two", "deburred", steps=[*spoken, *CALL, gone])
+    back = World(live.bench, [*[QUIET] * 30, *CALL])
+    live.again = [back]
+    live.live._reopen = live._reopen
+    assert live.run() == ["ground two", "deburred"]
+    assert [turn.refused for turn in live.bench.turns if turn.call.source != "start"][-1] is None
+    assert live.bench.state.ring((1, UPPER)).checks == {Check.DEBURRED}
 
 
 def test_a_recording_that_cannot_be_read_ends_with_its_error(
