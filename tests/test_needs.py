@@ -15,7 +15,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 
 def _loaded() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("needs", ROOT / "release" / "needs.py")
+    spec = importlib.util.spec_from_file_location("needs", ROOT / ".ci" / "release" / "needs.py")
     assert spec is not None
     assert spec.loader is not None
     made = importlib.util.module_from_spec(spec)

@@ -1,9 +1,9 @@
 """What Leafcall needs, before a release: wheels for every system, locks, licences, an SBOM.
 
-    python release/needs.py wheels          is there a wheel of each need for each system?
-    python release/needs.py lock            write release/locks anew: versions with hashes
-    python release/needs.py licences        hold the locks against release/licences.toml
-    python release/needs.py sbom WHEEL      write WHEEL.cdx.json beside it (CycloneDX 1.6)
+    python .ci/release/needs.py wheels          is there a wheel of each need for each system?
+    python .ci/release/needs.py lock            write .ci/release/locks anew: versions with hashes
+    python .ci/release/needs.py licences        hold the locks against .ci/release/licences.toml
+    python .ci/release/needs.py sbom WHEEL      write WHEEL.cdx.json beside it (CycloneDX 1.6)
 
 ``wheels`` and ``lock`` ask the package index, through uv (extra ``release``); the others read files
 only. Exit code 1: something is missing or not allowed; each is told in a line.
@@ -24,7 +24,7 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 LOCKS, LICENCES = HERE / "locks", HERE / "licences.toml"
-PROJECT = HERE.parent / "pyproject.toml"
+PROJECT = HERE.parents[1] / "pyproject.toml"
 
 SYSTEMS = {
     "linux-x86_64": "x86_64-manylinux_2_28",
@@ -113,8 +113,8 @@ def lock() -> int:
     LOCKS.mkdir(exist_ok=True)
     for system in SYSTEMS:
         head = (
-            f"# Made by release/needs.py lock, for {system} and Python {LOCKED_PYTHON}. Install "
-            f"with:\n# pip install --require-hashes -r {system}.txt\n"
+            f"# Made by .ci/release/needs.py lock, for {system} and Python {LOCKED_PYTHON}. "
+            f"Install with:\n# pip install --require-hashes -r {system}.txt\n"
         )
         text = resolved(system, LOCKED_PYTHON)
         (LOCKS / f"{system}.txt").write_text(head + text, encoding="utf-8")
