@@ -14,6 +14,7 @@ from typing import Self
 
 import jinja2
 
+from assistant.adapters.files.data_files import page_text
 from assistant.adapters.files.learned_file import usual_path
 from assistant.adapters.files.review_file import open_in_browser
 from assistant.adapters.page.certificate import Certificate, kept_certificate
@@ -31,7 +32,7 @@ from assistant.build.screens import Screen
 from assistant.display.live_state import LiveState
 from assistant.display.page_view import pulse_message, view_message
 from assistant.display.panel_model import PanelFacts, facts_of
-from assistant.errors import LeafcallError
+from assistant.errors import InstallationError
 from assistant.record.page_parts import grade_sign
 from assistant.record.review_plots import ring_sign
 from assistant.record.ring_way import way_at_hand
@@ -194,12 +195,13 @@ def _tell_where(code: str, address: str | None, port: int, certificate: Certific
 def _files() -> tuple[dict[str, ServedFile], str]:
     """What is served, by path, and a name for just this build of it."""
     try:
-        texts = {path.name: path.read_bytes() for path in sorted(_FOLDER.iterdir())}
+        names = sorted(path.name for path in _FOLDER.iterdir())
+        texts = {name: page_text(f"live/{name}").encode() for name in names}
         template = texts.pop("page.html").decode()
-    except (OSError, KeyError) as exc:
-        raise LeafcallError(
+    except (OSError, KeyError) as error:
+        raise InstallationError(
             "The live page is missing from this installation: install again."
-        ) from exc
+        ) from error
     digest = hashlib.sha256(template.encode() + b"".join(texts.values())).hexdigest()[:12]
     page = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(
         template

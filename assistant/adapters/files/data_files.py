@@ -9,6 +9,7 @@ from pathlib import Path
 from assistant.errors import GrammarError, InstallationError
 
 _GRAMMAR_FILES = (".abnf", ".yaml", ".dict")
+_SHARED_RULES = ("way.css",)  # how the way of a gap is drawn
 _PACKAGE = Path(__file__).resolve().parents[2]
 
 
@@ -27,13 +28,27 @@ def page_template(name: str) -> str:
 
     Raises InstallationError if it is missing.
     """
-    path = _PACKAGE / "pages" / f"{name}.html"
+    return page_text(f"{name}.html")
+
+
+def page_text(name: str) -> str:
+    """Text of a file of the pages, "live/page.css"; rules that pages share stand in their places.
+
+    Raises InstallationError if it, or what it shares, is missing.
+    """
+    pages = _PACKAGE / "pages"
+    path = pages / name
     try:
-        return path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8")
+        for shared in _SHARED_RULES:
+            if (place := f"/* {shared} */\n") in text:
+                path = pages / shared
+                text = text.replace(place, path.read_text(encoding="utf-8"))
     except OSError as error:
         raise InstallationError(
             f"The template {path.name} is missing from this installation: install again."
         ) from error
+    return text
 
 
 def grammar_texts(folder: Path) -> dict[str, str]:
