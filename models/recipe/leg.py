@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from models.recipe.natural import FRAME
 from models.recipe.progress import say
 
 # How often the clips of a source are drawn: its share is proportional to minutes x this.
@@ -32,7 +33,6 @@ DRAWN = {
 }
 WORST = {"kokoro": 0.04}  # share of a source whose alignment is trusted least, and left out
 OTHERS_WORST = 0.06
-FRAME = 160
 
 
 def source_of(speaker: str) -> str:

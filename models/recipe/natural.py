@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from assistant.ear.utterance import SAMPLE_RATE_HZ
 from models.recipe.progress import say
 
 # Never used at all: the exam may use them.
@@ -30,8 +31,8 @@ EXAM_STYLES = (
 # Held out of training, for fitting the judgement and for our own figures.
 DEV_STYLES = ("af_bella", "am_puck", "bf_emma", "bm_fable", "em_alex", "hf_alpha", "zm_yunxi")
 LONGEST_TOKENS = 240
-RATE_HZ, MADE_HZ = 16_000, 24_000
-FRAME = 160
+MADE_HZ = 24_000
+FRAME = 160  # samples of 10 ms
 HESITATIONS = ("uh", "um", "er", "uh", "um", "okay", "right", "so", "well")
 
 
@@ -143,7 +144,7 @@ def _resampled(sound: NDArray[np.float32]) -> NDArray[np.int16]:
     """16 kHz int16 with its peak at half of full scale, a little quiet before and after."""
     from scipy.signal import resample_poly
 
-    made = resample_poly(sound, RATE_HZ, MADE_HZ).astype(np.float32)
+    made = resample_poly(sound, SAMPLE_RATE_HZ, MADE_HZ).astype(np.float32)
     made *= 0.5 / max(1e-4, float(np.abs(made).max()))
     whole = len(made) // FRAME * FRAME
     return np.asarray(np.round(made[:whole] * 32767), np.int16)
@@ -176,7 +177,7 @@ def _speak_some(job: tuple[int, int, Path, Path, Path, float, str]) -> float:
             sounds.append(_resampled(sound))
             entries.append(entry)
     _write_part(folder / f"part-{number:02d}", sounds, entries)
-    return sum(map(len, sounds)) / RATE_HZ
+    return sum(map(len, sounds)) / SAMPLE_RATE_HZ
 
 
 def _write_part(

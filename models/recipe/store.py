@@ -34,10 +34,8 @@ def write_shard(
     folder: Path,
     name: str,
     clips: Iterable[tuple[NDArray[np.float32], str, str, str]],
-    *,
-    small: bool = False,
 ) -> Path:
-    """Write clips (samples, speaker, kind, text) as ``name.flac`` (or .ogg) and ``name.tsv``."""
+    """Write clips (samples, speaker, kind, text) as ``name.flac`` and ``name.tsv``."""
     folder.mkdir(parents=True, exist_ok=True)
     parts, lines, at = [], [], 0
     for samples, speaker, kind, text in clips:
@@ -46,10 +44,9 @@ def write_shard(
         parts += [sound, np.zeros(GAP_SAMPLES, np.float32)]
         lines.append(f"{at}\t{at + len(sound)}\t{speaker}\t{kind}\t{text}\n")
         at += len(sound) + GAP_SAMPLES
-    ending = "ogg" if small else "flac"
-    sound_file = folder / f"{name}.{ending}"
-    fresh = folder / f".{name}.part.{ending}"
-    write_sound(fresh, np.concatenate(parts), small=small)
+    sound_file = folder / f"{name}.flac"
+    fresh = folder / f".{name}.part.flac"
+    write_sound(fresh, np.concatenate(parts), small=False)
     (folder / f"{name}.tsv").write_text("".join(lines), encoding="utf-8")
     fresh.rename(sound_file)  # last: the sound file says that the shard is whole
     return sound_file
